@@ -25,7 +25,7 @@ def problem(
     Parameters
     ----------
     found
-        The value as it stands in the data; text is quoted in the sentence.
+        The value as it stands in the data, or a description in several words.
     expected, remedy
         Sentences without the closing full stop.
     file
@@ -56,7 +56,10 @@ def sentence(row: Mapping[str, Any]) -> str:
         place.append(f"line {int(line)}")
     head = " ".join(place)
     where = ", ".join(part for part in (head, str(row["column"])) if part)
-    found = repr(row["found"]) if isinstance(row["found"], str) else f"{row['found']}"
+    found = str(row["found"])
+    # A value is quoted so that its ends are seen; a description in words is not.
+    if (isinstance(row["found"], str) and " " not in found.strip(" ")) or found != found.strip():
+        found = repr(found)
     often = f" ({row['count']} rows)" if row["count"] > 1 else ""
     prefix = f"{where}: " if where else ""
     return f"{prefix}found {found}{often}. Expected {row['expected']}. {row['remedy']}."
@@ -84,7 +87,8 @@ class StudyError(ValueError):
 
     def __reduce__(self) -> tuple[type[StudyError], tuple[list[dict[str, Any]]]]:
         """Survive the way back from a worker process with the problems intact."""
-        return type(self), (self.problems.astype(object).to_dict("records"),)
+        rows: list[dict[str, Any]] = self.problems.astype(object).to_dict("records")  # type: ignore[assignment]
+        return type(self), (rows,)
 
 
 def study_error(**parts: Any) -> StudyError:

@@ -130,8 +130,15 @@ class Study:
         threshold, quantity, lower, upper, unit, source …
     endpoint
         The primary endpoint as written in study.toml.
+    data_cut
+        The last day whose data count, or None where study.toml names none.
+    synthetic
+        True if the study is invented; figures and reports must say so.
     tables
-        Table name to DataFrame, columns as in `DICTIONARY`.
+        Table name to DataFrame: the columns of `DICTIONARY` in its order, then the study's own (`x_…`).
+        `visits` has two columns more, worked out on reading: `days` (from the patient's first
+        surgery) and `in_window` (whether `days` lies in the window of the schedule); both are empty
+        for a patient without an operation.
     """
 
     folder: Path
@@ -142,6 +149,8 @@ class Study:
     instruments: pd.DataFrame
     thresholds: pd.DataFrame
     endpoint: Mapping[str, Any]
+    data_cut: pd.Timestamp | None
+    synthetic: bool
     tables: Mapping[str, pd.DataFrame]
 
     @property

@@ -1,0 +1,1 @@
+"""Figures: drawn from tables given, at exact millimetres; they compute no statistic."""

@@ -1,0 +1,1 @@
+"""Marks and pixels to measurements, one file or folder a body part or method."""

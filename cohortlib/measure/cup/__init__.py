@@ -1,0 +1,13 @@
+"""Where the cup stands: inclination and anteversion, in three definitions, from a film or its rim."""
+
+from cohortlib.measure.cup.definitions import cup_orientation, cup_orientation_after_tilt
+from cohortlib.measure.cup.film import cup_on_film
+from cohortlib.measure.cup.rim import CupOrientation, cup_orientation_from_rim
+
+__all__ = [
+    "CupOrientation",
+    "cup_on_film",
+    "cup_orientation",
+    "cup_orientation_after_tilt",
+    "cup_orientation_from_rim",
+]

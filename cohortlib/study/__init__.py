@@ -1,0 +1,5 @@
+"""The study folder and the Study: reading, checking, visit windows."""
+
+from cohortlib.study.folder import check_study, read_study
+
+__all__ = ["check_study", "read_study"]

@@ -1,0 +1,83 @@
+"""The data dictionary is consistent, and a Study gives what it holds."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+
+from cohortlib.errors import StudyError
+from cohortlib.study import read_study
+from cohortlib.tables import DICTIONARY, ESTIMATE_COLUMNS, KEYS, MEASUREMENT_COLUMNS, Column
+
+ROWS = [column for table in DICTIONARY.values() for column in table.values()]
+DEFINED = {"arms", "schedule", "instruments"}
+
+
+# By law: the dictionary ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("row", ROWS, ids=[f"{row.table}.{row.column}" for row in ROWS])
+def test_a_row_of_the_dictionary_is_consistent(row: Column) -> None:
+    assert row.meaning
+    assert row.refers in {"", *DICTIONARY, *DEFINED}
+    assert (row.kind == "choice") <= (len(row.allowed) > 0)
+    if row.kind in ("integer", "number") and row.allowed:
+        least, greatest = row.allowed
+        assert least < greatest
+    if row.kind in ("integer", "number"):
+        assert row.unit, "a number has a unit, 1 if it is a count"
+    for name, unit in (("_mm", "mm"), ("_cm", "cm"), ("_kg", "kg"), ("_px", "{pixel}")):
+        assert not row.column.endswith(name) or row.unit == unit
+
+
+def test_keys_are_required_columns_of_their_table() -> None:
+    for table, keys in KEYS.items():
+        assert all(DICTIONARY[table][key].required for key in keys)
+    for row in ROWS:
+        assert not row.unique or KEYS[row.table] == (row.column,)
+    for row in ROWS:
+        if row.refers in DICTIONARY:
+            assert KEYS[row.refers] == (row.column,), "an id has one name in all tables"
+
+
+def test_each_name_has_one_meaning() -> None:
+    assert len(set(MEASUREMENT_COLUMNS)) == len(MEASUREMENT_COLUMNS)
+    assert {"unit", "method", "note"} <= set(MEASUREMENT_COLUMNS) & set(ESTIMATE_COLUMNS)
+    kinds: dict[str, set[str]] = {}
+    for row in ROWS:
+        kinds.setdefault(row.column, set()).add(row.kind)
+    assert all(len(found) == 1 for found in kinds.values())
+
+
+# By hand: the study --------------------------------------------------------------------------------
+
+
+def test_the_tables_have_names(small_study: Path) -> None:
+    study = read_study(small_study)
+    for name in DICTIONARY:
+        assert getattr(study, name) is study.tables[name]
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        study.title = "another"  # type: ignore[misc]
+
+
+def test_a_threshold_comes_with_its_source(small_study: Path) -> None:
+    row = read_study(small_study).threshold("cup zone", quantity="inclination")
+    assert row[["lower", "upper", "unit", "source"]].tolist() == [30, 50, "deg", "made up for the tests"]
+
+
+# By failure ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("name", "quantity"), [("cup zone", "anteversion"), ("zone", "inclination")])
+def test_an_unknown_threshold_names_those_that_are_there(small_study: Path, name: str, quantity: str) -> None:
+    study = read_study(small_study)
+    match = (
+        rf"study\.toml, \[\[thresholds\]\]: found {name}, {quantity}\. .*one of cup zone, inclination.*Add"
+    )
+    with pytest.raises(StudyError, match=match):
+        study.threshold(name, quantity=quantity)
+    empty = dataclasses.replace(study, thresholds=study.thresholds.iloc[:0])
+    with pytest.raises(StudyError, match=r"one of none\. Add the threshold with its source"):
+        empty.threshold(name, quantity=quantity)
