@@ -2,6 +2,7 @@
 
 from cohortlib.measure.cup.definitions import cup_orientation, cup_orientation_after_tilt
 from cohortlib.measure.cup.film import cup_on_film
+from cohortlib.measure.cup.outlines import cup_outlines
 from cohortlib.measure.cup.rim import CupOrientation, cup_orientation_from_rim
 
 __all__ = [
@@ -10,4 +11,5 @@ __all__ = [
     "cup_orientation",
     "cup_orientation_after_tilt",
     "cup_orientation_from_rim",
+    "cup_outlines",
 ]

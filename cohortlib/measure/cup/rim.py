@@ -105,9 +105,12 @@ def lateral_sign(side: str) -> float:
     return 1.0 if side == "left" else -1.0
 
 
-def ambiguity_note(chosen: tuple[float, float], other: tuple[float, float]) -> str:
-    """What to say of the second pose with the same outline; "" where it is plainly not anteverted."""
-    if other[1] > 0:
+def ambiguity_note(chosen: tuple[float, float], other: tuple[float, float], *, slack_deg: float = 0.0) -> str:
+    """What to say of the second pose with the same outline; "" where it is plainly not anteverted.
+
+    Within `slack_deg` of none, it may be.
+    """
+    if other[1] > -slack_deg:
         return (
             f"two anteverted poses cast this outline: {chosen[0]:.1f}/{chosen[1]:.1f} deg "
             f"and {other[0]:.1f}/{other[1]:.1f} deg"
