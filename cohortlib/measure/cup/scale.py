@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cohortlib.errors import study_error
-from cohortlib.geometry.circle import Circle, fit_circle
+from cohortlib.geometry.circle import Circle
 from cohortlib.geometry.projection import source_position
 from cohortlib.image import Radiograph
 from cohortlib.measure.arc import Expected, fit_arc
@@ -19,6 +19,8 @@ from cohortlib.measure.teardrops import CLICK_SD_MM
 Array = NDArray[np.float64]
 #: At the detector a hip appears about this much larger with usual distances (common practice, no source).
 _USUAL_MAGNIFICATION = (1.15, 0.04)
+#: A calibrated film, or one scaled by the cup as marked, shows the head in about its own size.
+_OWN_SIZE = (1.0, 0.06)
 #: Cup and head share a centre, but for wear and a liner that sits off centre (common practice, no source).
 _CONCENTRIC_SD_MM = 0.6
 #: How far the middle between the ends of the opening may lie from the head's centre.
@@ -36,7 +38,7 @@ class ScaledFilm:
     radiograph
         The film.
     mm_per_px
-        (x, y) of one pixel [mm]; without a spacing, that which gives the marked head its size.
+        (x, y) of one pixel [mm]; without a spacing, that which gives the marked cup its size.
     head
         The head's outline [mm], x right and y up.
     magnification
@@ -84,17 +86,12 @@ def scaled_film(radiograph: Radiograph, reading: Reading) -> ScaledFilm:
     StudyError
         If the marks lie off the image.
     """
-    seed_px = fit_circle(reading.head_edge)
-    spacing = radiograph.spacing_mm
-    if spacing is None:
-        # Square pixels are assumed: a film without spacing says nothing else.
-        scale = reading.head_diameter / (2.0 * seed_px.radius)
-        mm_per_px = (scale, scale)
-    else:
-        mm_per_px = (spacing[1], spacing[0])
-    metal_grey, tissue_grey = _grey_levels(radiograph, seed_px)
+    mm_per_px = _mm_per_px(radiograph, reading)
+    flip = np.array([mm_per_px[0], -mm_per_px[1]])
+    expected = _expected_head(radiograph, reading, flip)
+    metal_grey, tissue_grey = _grey_levels(radiograph, expected.values / [*flip, mm_per_px[0]])
     least_drop = 0.05 * max(metal_grey - tissue_grey, 1e-9)
-    head = _head(radiograph, reading, mm_per_px, least_drop)
+    head = _head(radiograph, reading, expected, mm_per_px, least_drop)
     return ScaledFilm(
         radiograph=radiograph,
         mm_per_px=mm_per_px,
@@ -105,14 +102,31 @@ def scaled_film(radiograph: Radiograph, reading: Reading) -> ScaledFilm:
     )
 
 
+def _mm_per_px(radiograph: Radiograph, reading: Reading) -> tuple[float, float]:
+    """(x, y) of one pixel [mm]; without a spacing, roughly what gives the cup as marked its own size.
+
+    Square pixels are assumed then: a film without spacing says nothing else.
+    """
+    if radiograph.spacing_mm is not None:
+        row_mm, column_mm = radiograph.spacing_mm
+        return column_mm, row_mm
+    ends, _ = reading.opening(np.array([1.0, -1.0]))
+    width = reading.cup_diameter or 1.15 * reading.head_diameter
+    scale = width / float(np.linalg.norm(ends[1] - ends[0]))
+    return scale, scale
+
+
 def _head(
-    radiograph: Radiograph, reading: Reading, mm_per_px: tuple[float, float], least_drop: float
+    radiograph: Radiograph,
+    reading: Reading,
+    expected: Expected,
+    mm_per_px: tuple[float, float],
+    least_drop: float,
 ) -> Circle:
     """The head's outline; by way of the cup's dome, whose edge is long, where the cup's size is known."""
     flip = np.array([mm_per_px[0], -mm_per_px[1]])
     _, slope = reading.opening(flip)
     mouth = np.array([reading.sign * np.sin(np.radians(slope)), -np.cos(np.radians(slope))])
-    expected = _expected_head(radiograph, reading, flip)
     if reading.cup_diameter is not None:
         ratio = reading.cup_diameter / reading.head_diameter
         around = Expected(expected.values * [1, 1, ratio], expected.sd * [1, 1, ratio])
@@ -146,12 +160,8 @@ def _expected_head(radiograph: Radiograph, reading: Reading, flip: Array) -> Exp
     marks = reading.head_edge * flip
     middle = reading.opening(flip)[0].mean(axis=0)
     size = reading.head_diameter / 2.0
-    if radiograph.spacing_source.startswith("calibrated"):
-        radius, radius_sd = size, 0.06 * size
-    elif radiograph.spacing_source == "none":
-        radius, radius_sd = size, np.inf
-    else:
-        radius, radius_sd = size * _USUAL_MAGNIFICATION[0], size * _USUAL_MAGNIFICATION[1]
+    at_detector = radiograph.spacing_source in ("detector", "unknown")
+    radius, radius_sd = (size * part for part in (_USUAL_MAGNIFICATION if at_detector else _OWN_SIZE))
 
     def residuals(p: Array) -> Array:
         off = (np.hypot(marks[:, 0] - p[0], marks[:, 1] - p[1]) - p[2]) / CLICK_SD_MM
@@ -164,15 +174,15 @@ def _expected_head(radiograph: Radiograph, reading: Reading, flip: Array) -> Exp
     return Expected(values, np.sqrt(np.diag(np.linalg.inv(slopes.T @ slopes))))
 
 
-def _grey_levels(radiograph: Radiograph, head_px: Circle) -> tuple[float, float]:
-    """Typical grey of metal within the head's circle and of what lies around the cup."""
+def _grey_levels(radiograph: Radiograph, head_px: Array) -> tuple[float, float]:
+    """Typical grey of metal within the head (x, y, radius in pixels) and of what lies around the cup."""
     pixels = radiograph.pixels
-    reach = int(np.ceil(3.0 * head_px.radius))
-    x, y = (round(value) for value in head_px.centre)
+    reach = int(np.ceil(3.0 * head_px[2]))
+    x, y = (round(float(value)) for value in head_px[:2])
     top, left = max(0, y - reach), max(0, x - reach)
     patch = pixels[top : max(y + reach + 1, 0), left : max(x + reach + 1, 0)]
     rows, columns = np.ogrid[: patch.shape[0], : patch.shape[1]]
-    away = np.hypot(columns + left - x, rows + top - y) / head_px.radius
+    away = np.hypot(columns + left - x, rows + top - y) / head_px[2]
     inside, around = patch[away < 0.9], patch[(away > 1.6) & (away < 2.8)]
     if inside.size == 0 or around.size == 0:
         raise study_error(
