@@ -56,10 +56,11 @@ def teardrop_line(
 
     Notes
     -----
-    The neighbourhood of the left teardrop is mirrored and shifted over that of the right; the shift with
-    the best correlation says which places correspond. Only the difference in height matters, so an error
-    common to both marks drops out. The match replaces the marks only where its correlation is high and it
-    stays within what clicks can err.
+    The level edges about one teardrop are compared, tile by tile, with the mirror of those about the
+    other. Each tile may shift sideways as it likes; all share one difference in height, the one with the
+    best correlation after an allowance for what two clicks may err. Only this difference turns the line,
+    so an error common to both marks drops out. Where the match is poor or beyond what clicks can err, the
+    marks decide.
     """
     base = float(np.linalg.norm(left_mm - right_mm))
     clicked = _angle(left_mm - right_mm)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cohortlib.image import Radiograph
 from cohortlib.measure.cup.fit import CupFit
@@ -86,9 +87,9 @@ def _values(found: FilmFit, best: CupFit) -> tuple[list[tuple[float, float]], li
         chosen, other = other, chosen
     sds = np.sqrt(np.diag(best.covariance)[3:5])
     sds[0] = np.hypot(sds[0], found.line.sd_deg)
+    refusal = _refusal(found, best) or _uncertainty(sds)
     # A second pose that may be anteverted within its error counts as one.
-    note = ambiguity_note(chosen, other, slack_deg=2.0 * float(sds[1]))
-    refusal = _refusal(found, best)
+    note = ambiguity_note(chosen, other, slack_deg=0.0 if refusal else 2.0 * float(sds[1]))
     values, notes = [], []
     for k, quantity in enumerate(("inclination", "anteversion")):
         sd, reasons = float(sds[k]), [refusal] if refusal else []
@@ -97,11 +98,17 @@ def _values(found: FilmFit, best: CupFit) -> tuple[list[tuple[float, float]], li
             reasons.append(note)
         elif note:
             sd = float(np.hypot(sd, apart / 2.0))
-        if not reasons and sd > MOST_SD_DEG[quantity]:
-            reasons.append(f"too uncertain: 1 SD is {sd:.1f} deg, more than {MOST_SD_DEG[quantity]:g} deg")
         values.append((np.nan if reasons else float(chosen[k]), sd))
         notes.append("; ".join(reasons) if reasons else note)
     return values, notes
+
+
+def _uncertainty(sds: NDArray[np.float64]) -> str:
+    """Why the angles are too uncertain to be given; "" if they are not."""
+    for sd, (quantity, most) in zip(sds, MOST_SD_DEG.items(), strict=True):
+        if sd > most:
+            return f"too uncertain: 1 SD of {quantity} is {sd:.1f} deg, more than {most:g} deg"
+    return ""
 
 
 def _refusal(found: FilmFit, best: CupFit) -> str:
