@@ -108,7 +108,12 @@ def cup_points(measurements: pd.DataFrame, *, by: str) -> pd.DataFrame:
 
 
 def draw_cup_orientation(
-    axes: Axes, points: pd.DataFrame, *, by: str, labels: Mapping[str, str] | None = None
+    axes: Axes,
+    points: pd.DataFrame,
+    *,
+    by: str,
+    labels: Mapping[str, str] | None = None,
+    definition: str = "radiographic",
 ) -> list[Entry]:
     """Draw each hip as a marker with ±1 sd bars of its measurement: anteversion across, inclination up.
 
@@ -118,7 +123,7 @@ def draw_cup_orientation(
         Axes to draw on, inside a `look`.
     points
         Rows of `cup_points`.
-    by, labels
+    by, labels, definition
         As in `plot_cup_orientation`.
 
     Returns
@@ -159,8 +164,8 @@ def draw_cup_orientation(
         entries.append((markers, f"{names[group]}: {patients_and_hips(rows)}"))
     bar = Line2D([], [], color=MUTED, linewidth=0.6 * width)
     entries.append((bar, "bars: ±1 sd of one measurement"))
-    axes.set_xlabel("Radiographic anteversion (°)")
-    axes.set_ylabel("Radiographic inclination (°)")
+    axes.set_xlabel(f"{definition.capitalize()} anteversion (°)")
+    axes.set_ylabel(f"{definition.capitalize()} inclination (°)")
     axes.xaxis.set_major_locator(MultipleLocator(10))
     axes.yaxis.set_major_locator(MultipleLocator(10))
     # A degree is as long across as up, so a bar's length means the same in both directions.
@@ -174,6 +179,7 @@ def plot_cup_orientation(
     zone: pd.DataFrame | None,
     by: str = "arm",
     labels: Mapping[str, str] | None = None,
+    definition: str = "radiographic",
     title: str = "",
     notes: Sequence[str] = (),
     size: str = "single column",
@@ -190,6 +196,9 @@ def plot_cup_orientation(
         Grouping column.
     labels
         Value of `by` to what is written, in the study's order; None writes the values, sorted.
+    definition
+        Of the angles in `measurements`, as the axes name it; what the catalogue measures is
+        radiographic, another one has been converted before.
     title
         Heading; "" for none.
     notes
@@ -224,9 +233,9 @@ def plot_cup_orientation(
     with look(size):
         figure = make_figure(size, height_mm=TALLEST_MM[size])
         (axes,) = make_panels(figure, size)
-        entries = draw_cup_orientation(axes, points, by=by, labels=labels)
+        entries = draw_cup_orientation(axes, points, by=by, labels=labels, definition=definition)
         if zone is not None:
-            entries += draw_zone(axes, zone)
+            entries += draw_zone(axes, zone, definition=definition)
         draw_words(
             figure,
             size,

@@ -16,13 +16,12 @@ from cohortlib.figures.notes import Entry
 from cohortlib.figures.rows import check_rows
 from cohortlib.figures.style import MUTED
 from cohortlib.figures.words import number
-from cohortlib.quantities import QUANTITIES
 
 _ANGLES = ("inclination", "anteversion")
 _ZONE = "zone"
 
 
-def draw_zone(axes: Axes, zone: pd.DataFrame) -> list[Entry]:
+def draw_zone(axes: Axes, zone: pd.DataFrame, *, definition: str = "radiographic") -> list[Entry]:
     """Draw a published zone as a labelled rectangle, anteversion across and inclination up.
 
     Parameters
@@ -32,6 +31,8 @@ def draw_zone(axes: Axes, zone: pd.DataFrame) -> list[Entry]:
     zone
         Two threshold rows, inclination and anteversion: threshold, quantity, lower, upper, unit,
         definition, source.
+    definition
+        Of the angles on the axes; what the catalogue measures is radiographic.
 
     Returns
     -------
@@ -42,7 +43,7 @@ def draw_zone(axes: Axes, zone: pd.DataFrame) -> list[Entry]:
     ------
     StudyError
         If a row or bound is missing, or the zone was published in another definition of the
-        angles than the one measured.
+        angles than the one drawn.
     """
     columns = ("threshold", "quantity", "lower", "upper", "unit", "definition", "source")
     check_rows(zone, columns, name=_ZONE, numbers=("lower", "upper"), rows=2)
@@ -56,14 +57,13 @@ def draw_zone(axes: Axes, zone: pd.DataFrame) -> list[Entry]:
         )
     problems = []
     for row in zone.to_dict("records"):
-        measured = QUANTITIES[row["quantity"]].what
-        if not measured.lower().startswith(f"{row['definition']} ".lower()):
+        if str(row["definition"]).lower() != definition:
             problems.append(
                 problem(
                     file=_ZONE,
                     column="definition",
                     found=str(row["definition"]),
-                    expected=f"the definition that was measured ({measured.split(':')[0]})",
+                    expected=f"the definition that is drawn ({definition.capitalize()} {row['quantity']})",
                     remedy="Convert the zone, or leave it out: unlike angles do not compare",
                 )
             )

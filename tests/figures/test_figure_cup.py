@@ -91,6 +91,14 @@ def test_no_error_stated():
     assert "No error stated for 1 hip: no bar." in written(plot_cup_orientation(table, zone=None))
 
 
+def test_axes_name_the_definition():
+    axes = plot_cup_orientation(measurements(), zone=None, definition="operative").axes[0]
+    assert (axes.get_xlabel(), axes.get_ylabel()) == (
+        "Operative anteversion (°)",
+        "Operative inclination (°)",
+    )
+
+
 @pytest.mark.parametrize(
     ("source", "short"),
     [
@@ -169,6 +177,11 @@ BAD_ZONES = [
 def test_refused_zone(spoil, message):
     with pytest.raises(StudyError, match=message):
         plot_cup_orientation(measurements(), zone=spoil(zone()))
+
+
+def test_zone_of_another_definition_than_drawn():
+    with pytest.raises(StudyError, match=r"found 'radiographic'.*Operative inclination"):
+        plot_cup_orientation(measurements(), zone=zone(), definition="operative")
 
 
 def test_words_that_do_not_fit_a_slide():

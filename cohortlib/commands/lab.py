@@ -1,0 +1,50 @@
+"""JupyterLab on this computer alone, at the first notebook."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+
+from cohortlib.commands.project import Project
+from cohortlib.commands.study import make_films
+
+FIRST_NOTEBOOK = "notebooks/00_start_here.ipynb"
+
+
+def open_lab(project: Project, options: Sequence[str]) -> int:
+    """Make the films if they are missing and open JupyterLab; its exit code.
+
+    Parameters
+    ----------
+    project
+        Whose notebooks are opened.
+    options
+        Of JupyterLab, added to ours.
+    """
+    make_films(project)
+    command = lab_command(project, options)
+    os.chdir(project.root)
+    if os.name == "posix":  # JupyterLab takes this process over, so that Ctrl-C reaches it alone
+        os.execv(command[0], command)
+    return subprocess.call(command)
+
+
+def lab_command(project: Project, options: Sequence[str]) -> list[str]:
+    """How JupyterLab is started: on this computer alone, behind its token, asking nothing of the network."""
+    as_root = ["--allow-root"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
+    return [
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        FIRST_NOTEBOOK,
+        "--ServerApp.ip=127.0.0.1",
+        f"--ServerApp.root_dir={project.root}",
+        # Without these it looks for updates, news and extensions on the network.
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+        "--LabApp.news_url=None",
+        "--LabApp.extension_manager=readonly",
+        *as_root,
+        *options,
+    ]

@@ -1,0 +1,1 @@
+"""stats: tables of measurements and scores in, tables of estimates out."""
