@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from cohortlib.image import Radiograph
 from cohortlib.measure.cup.fit import CupFit
@@ -15,6 +14,8 @@ from cohortlib.quantities import QUANTITIES
 #: A value less certain than this is not given (1 SD). Published film methods err by about 1 to 4 degrees
 #: (Bachhal V et al., Int Orthop 2012;36:1813-8).
 MOST_SD_DEG = {"inclination": 1.5, "anteversion": 1.5}
+_LEAST_SLACK_DEG = 1.5
+_MOST_RIM_SD_DEG = 4.0
 _LEAST_RIM_MM = 8.0
 _LEAST_DOME_MM = 20.0
 _MOST_RMS_MM = 0.6
@@ -87,28 +88,24 @@ def _values(found: FilmFit, best: CupFit) -> tuple[list[tuple[float, float]], li
         chosen, other = other, chosen
     sds = np.sqrt(np.diag(best.covariance)[3:5])
     sds[0] = np.hypot(sds[0], found.line.sd_deg)
-    refusal = _refusal(found, best) or _uncertainty(sds)
-    # A second pose that may be anteverted within its error counts as one.
-    note = ambiguity_note(chosen, other, slack_deg=0.0 if refusal else 2.0 * float(sds[1]))
+    refusal = _refusal(found, best)
+    # A second pose that opens but little backwards counts as one that may be anteverted.
+    slack = max(_LEAST_SLACK_DEG, 2.0 * float(sds[1])) if sds[1] <= MOST_SD_DEG["anteversion"] else 0.0
+    note = ambiguity_note(chosen, other, slack_deg=slack)
     values, notes = [], []
     for k, quantity in enumerate(("inclination", "anteversion")):
         sd, reasons = float(sds[k]), [refusal] if refusal else []
         apart = abs(chosen[k] - other[k])
-        if note and apart > 2.0 * MOST_SD_DEG[quantity]:
+        if sd > MOST_SD_DEG[quantity]:
+            reasons.append(f"too uncertain: 1 SD is {sd:.1f} deg, more than {MOST_SD_DEG[quantity]:g} deg")
+        # Where the two poses nearly meet, the outline says little of how far they are apart.
+        elif note and (quantity == "anteversion" or apart > 2.0 * MOST_SD_DEG[quantity]):
             reasons.append(note)
         elif note:
             sd = float(np.hypot(sd, apart / 2.0))
         values.append((np.nan if reasons else float(chosen[k]), sd))
         notes.append("; ".join(reasons) if reasons else note)
     return values, notes
-
-
-def _uncertainty(sds: NDArray[np.float64]) -> str:
-    """Why the angles are too uncertain to be given; "" if they are not."""
-    for sd, (quantity, most) in zip(sds, MOST_SD_DEG.items(), strict=True):
-        if sd > most:
-            return f"too uncertain: 1 SD of {quantity} is {sd:.1f} deg, more than {most:g} deg"
-    return ""
 
 
 def _refusal(found: FilmFit, best: CupFit) -> str:
@@ -123,6 +120,9 @@ def _refusal(found: FilmFit, best: CupFit) -> str:
         return f"only {best.rim_seen:.0f} mm of the rim are seen beside the head"
     if best.dome_seen < _LEAST_DOME_MM:
         return f"only {best.dome_seen:.0f} mm of the dome are seen"
+    rim_sd = float(np.sqrt(best.covariance[4, 4]))
+    if rim_sd > _MOST_RIM_SD_DEG:
+        return f"the rim is hardly seen: it leaves anteversion uncertain by {rim_sd:.0f} deg (1 SD)"
     if best.rms > _MOST_RMS_MM * max(1.0, film.magnification if not film.has_spacing else 1.0):
         return f"edges stray {best.rms:.2f} mm (rms) from the fitted outline"
     if runner_up is not None and runner_up.explained > 0.95 * best.explained:

@@ -65,21 +65,25 @@ def film_fit(
 
 
 def _start(film: ScaledFilm, reading: Reading, anteversion_deg: float) -> CupModel:
-    """A cup through the ends of its opening as marked."""
+    """A cup about the head's centre, which it shares, opening where its ends are marked."""
     ends, slope = reading.opening(np.array([film.mm_per_px[0], -film.mm_per_px[1]]))
+    turn = np.radians(slope)
+    mouth = np.array([reading.sign * np.sin(turn), -np.cos(turn)])
     radius, _ = _cup_radius(film, reading)
-    source, depth = film.source, 0.0
-    x, y = ends.mean(axis=0)
+    source, depth, enlarged = film.source, 0.0, 1.0
+    x, y = film.head.centre
     if source is not None:
-        depth = source[2] * (1.0 - 1.0 / film.magnification)
-        x, y = (source[k] + (value - source[k]) / film.magnification for k, value in enumerate((x, y)))
+        enlarged = film.magnification
+        depth = source[2] * (1.0 - 1.0 / enlarged)
+        x, y = (source[k] + (value - source[k]) / enlarged for k, value in enumerate((x, y)))
+    behind = float((film.head.centre - ends.mean(axis=0)) @ mouth) / enlarged
     return CupModel(
         x=float(x),
         y=float(y),
         radius=radius,
         inclination_deg=slope,
         anteversion_deg=anteversion_deg,
-        setback=0.06 * radius,
+        setback=float(np.clip(behind, 0.0, 0.3 * radius)),
         depth=depth,
         sign=reading.sign,
         source=source,
