@@ -13,8 +13,8 @@ def print_problems(folder: Path, *, images: bool) -> int:
     problems = check_study(folder, images=images)
     for file, rows in problems.groupby("file", sort=False):
         print(f"{file}")
-        for row in rows.to_dict("records"):
-            print(f"  {sentence({**row, 'file': ''})}")
+        for row in rows.assign(file="").to_dict("records"):
+            print("  " + sentence({str(name): value for name, value in row.items()}))
         print()
     if problems.empty:
         print(f"{folder}: nothing wrong found.")

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 
 from cohortlib.commands.project import Project
 from cohortlib.commands.study import make_films
+from cohortlib.pipeline.files import make_folder, write_whole
 
 FIRST_NOTEBOOK = "notebooks/00_start_here.ipynb"
 
@@ -26,9 +29,19 @@ def open_lab(project: Project, options: Sequence[str]) -> int:
     make_films(project)
     command = lab_command(project, options)
     os.chdir(project.root)
+    settings = [str(write_settings(project)), os.environ.get("JUPYTER_CONFIG_PATH", "")]
+    os.environ["JUPYTER_CONFIG_PATH"] = os.pathsep.join(filter(None, settings))
     if os.name == "posix":  # JupyterLab takes this process over, so that Ctrl-C reaches it alone
         os.execv(command[0], command)
     return subprocess.call(command)
+
+
+def write_settings(project: Project) -> Path:
+    """Write what JupyterLab takes from a file only: it does not offer news; the folder to be searched."""
+    folder = project.out / "lab"
+    quiet = {"disabledExtensions": {"@jupyterlab/apputils-extension:announcements": True}}
+    write_whole(make_folder(folder / "labconfig") / "page_config.json", json.dumps(quiet) + "\n")
+    return folder
 
 
 def lab_command(project: Project, options: Sequence[str]) -> list[str]:
@@ -38,7 +51,7 @@ def lab_command(project: Project, options: Sequence[str]) -> list[str]:
         sys.executable,
         "-m",
         "jupyterlab",
-        FIRST_NOTEBOOK,
+        f"--LabApp.default_url=/lab/tree/{FIRST_NOTEBOOK}",
         "--ServerApp.ip=127.0.0.1",
         f"--ServerApp.root_dir={project.root}",
         # Without these it looks for updates, news and extensions on the network.

@@ -1,12 +1,15 @@
-"""Everything that must hold, one step after the other; a failing step does not stop the next."""
+"""Everything that must hold, step by step; a failing step does not stop the next."""
 
 from __future__ import annotations
 
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from cohortlib.commands.project import Project
 from cohortlib.commands.study import make_films, make_measurements
@@ -14,30 +17,39 @@ from cohortlib.errors import StudyError
 from cohortlib.pipeline.files import make_folder
 
 _LAYERS = "from importlinter.cli import lint_imports_command; lint_imports_command()"
-#: Step → arguments of Python. The tests come last, so that the output ends with their summary.
+#: Step → arguments of Python.
 TOOLS = {
     "format": ("-m", "ruff", "format", "--check", "."),
     "lint": ("-m", "ruff", "check", "."),
     "layers": ("-c", _LAYERS),
     "types": ("-m", "mypy"),
-    "notebooks": ("-m", "pytest", "--nbval", "notebooks"),
+    "notebooks": ("-m", "pytest", "--nbval", "notebooks", "-p", "no:cacheprovider"),
     "tests": ("-m", "pytest"),
 }
 
 
 def check_everything(project: Project) -> int:
-    """Run every step, print a line with the time of each, and name those that failed; 1 if any did."""
+    """Run every step, print a line with the time of each, and name those that failed; 1 if any did.
+
+    Notes
+    -----
+    The tests run beside the notebooks, on the second processor; what they print is shown after them,
+    so that the output ends with the tests' own summary.
+    """
     start = time.monotonic()
     make_folder(project.figures)
     steps: dict[str, Callable[[], bool]] = {
-        name: partial(_run_tool, project, arguments) for name, arguments in TOOLS.items()
+        name: partial(_run_tool, project, TOOLS[name]) for name in ("format", "lint", "layers", "types")
     }
     # The notebooks show films and measurements; made here they have a bar and a line of their own.
-    early, late = ("format", "lint", "layers", "types"), ("notebooks", "tests")
-    order = {name: steps[name] for name in early}
-    order["study"] = partial(_make_study, project)
-    order.update({name: steps[name] for name in late})
-    failed = [name for name, step in order.items() if not _timed(name, step)]
+    steps["study"] = partial(_make_study, project)
+    failed = [name for name, step in steps.items() if not _timed(name, step)]
+    with _beside(project, TOOLS["tests"]) as tests:
+        last: dict[str, Callable[[], bool]] = {
+            "notebooks": partial(_run_tool, project, TOOLS["notebooks"]),
+            "tests": tests,
+        }
+        failed += [name for name, step in last.items() if not _timed(name, step)]
     minutes, seconds = divmod(round(time.monotonic() - start), 60)
     verdict = "Failed: " + ", ".join(failed) if failed else "Everything holds"
     print(f"{verdict} ({minutes} min {seconds} s)", flush=True)
@@ -53,10 +65,35 @@ def _timed(name: str, step: Callable[[], bool]) -> bool:
 
 
 def _run_tool(project: Project, arguments: tuple[str, ...]) -> bool:
-    done = subprocess.run(
-        [sys.executable, *arguments], cwd=project.root, stdin=subprocess.DEVNULL, check=False
-    )
-    return done.returncode == 0
+    command = [sys.executable, *arguments]
+    return subprocess.run(command, cwd=project.root, stdin=subprocess.DEVNULL, check=False).returncode == 0
+
+
+@contextmanager
+def _beside(project: Project, arguments: tuple[str, ...]) -> Iterator[Callable[[], bool]]:
+    """Start a tool; what the `with` gives shows all that it prints and waits for its end."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder, "output.txt")
+        with path.open("wb") as output:
+            command = [sys.executable, "-u", *arguments]
+            tool = subprocess.Popen(
+                command, cwd=project.root, stdin=subprocess.DEVNULL, stdout=output, stderr=subprocess.STDOUT
+            )
+        try:
+            yield partial(_shown_to_its_end, tool, path)
+        finally:
+            tool.terminate()  # does nothing to a tool that has ended
+            tool.wait()
+
+
+def _shown_to_its_end(tool: subprocess.Popen[bytes], path: Path) -> bool:
+    with path.open(encoding="utf-8", errors="replace") as output:
+        running = True
+        while running:
+            running = tool.poll() is None
+            print(output.read(), end="", flush=True)
+            time.sleep(0.2 * running)
+    return tool.returncode == 0
 
 
 def _make_study(project: Project) -> bool:

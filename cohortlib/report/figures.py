@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import NamedTuple
 
@@ -22,8 +23,8 @@ class SavedFigure(NamedTuple):
 
     @property
     def title(self) -> str:
-        """The name in words."""
-        words = self.name.replace("_", " ").replace("-", " ")
+        """The name in words, without the number of its notebook."""
+        words = re.sub(r"[_-]+", " ", re.sub(r"^\d+[_-]+(?=.)", "", self.name))
         return words[:1].upper() + words[1:]
 
     @property

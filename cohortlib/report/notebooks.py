@@ -97,6 +97,7 @@ def _connection(folder: str) -> dict[str, str]:
 
 def notebook_page(notebook: Any, title: str) -> str:
     """An executed notebook as a page of the report's own look, without scripts."""
+    notebook.metadata.pop("widgets", None)
     for cell in notebook.cells:
         for output in cell.get("outputs", ()):
             if _CONTROL in output.get("data", {}):

@@ -107,7 +107,8 @@ def _figure(figure: SavedFigure) -> Element:
     def address(file: str) -> str:
         return quote(f"figures/{file}")
 
-    picture = [element("img", src=address(figure.shown), alt=figure.alt_text, loading="lazy")]
+    image = element("img", src=address(figure.shown), alt=figure.alt_text, loading="lazy")
+    picture = element("a", image, href=address(figure.shown))
     files = {**figure.files, "data sheet": f"{figure.name}.json"}
     links = [
         link(ending.upper() if len(ending) < 5 else ending, address(file)) for ending, file in files.items()
@@ -117,10 +118,10 @@ def _figure(figure: SavedFigure) -> Element:
     caption = element(
         "figcaption",
         element("h3", figure.title),
-        element("p", element("span", f"{patients}, {hips}. ", class_="n"), figure.alt_text),
+        element("p", element("span", f"{patients}, {hips}. ", class_="sample"), figure.alt_text),
         element("p", links, class_="files"),
     )
-    return element("figure", picture if figure.shown else [], caption)
+    return element("figure", [picture] if figure.shown else [], caption)
 
 
 def _measurements(measurements: pd.DataFrame, table_file: str) -> list[Element]:

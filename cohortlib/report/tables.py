@@ -64,4 +64,5 @@ def refusals(measurements: pd.DataFrame) -> pd.DataFrame:
 
 
 def _reason(note: str) -> str:
-    return re.sub(r"[-−+]?\d+(\.\d+)?", "…", note) or "no reason stated"
+    # "1 SD" is a term, not a value
+    return re.sub(r"[-−+]?\b\d+(\.\d+)?\b(?! SD\b)", "…", note) or "no reason stated"

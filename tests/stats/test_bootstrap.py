@@ -26,6 +26,20 @@ def test_no_spread_gives_no_interval():
     assert "no interval" in found.note
 
 
+def test_one_odd_patient_gives_percentiles_and_says_so():
+    # Readings that agree to a hair in 39 patients and differ by two degrees in one.
+    values = np.append(np.random.default_rng(4).normal(0, 0.02, 39), 2.0)
+
+    def log_spread(weights):
+        mean = weights @ values / 40
+        return np.log(weights @ values**2 / 40 - mean**2)[:, None] / 2
+
+    found = cluster_bootstrap(log_spread, clusters=40, seed=1)
+    assert "interval by percentiles" in found.note
+    assert np.exp(found.high[0]) < 1
+    assert found.low[0] < found.estimate[0] < found.high[0]
+
+
 # by law ---------------------------------------------------------------------------------------------------
 
 
