@@ -63,7 +63,7 @@ def test_circle_equals_scikit_image():
     points += rng.normal(0, 0.05, points.shape)
     reference = CircleModel.from_estimate(points)
     circle = fit_circle(points)
-    # scikit-image minimises the algebraic, this library the true distance: they differ by far less than the noise
+    # scikit-image minimises an algebraic, this library the true distance: far closer than the noise.
     np.testing.assert_allclose(circle.centre, reference.center, atol=2e-3)
     assert circle.radius == pytest.approx(reference.radius, abs=2e-3)
 

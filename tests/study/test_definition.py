@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from conftest import small_study_text
+from small_study_files import small_study_text
 
 from cohortlib.study.definition import study_definition
 

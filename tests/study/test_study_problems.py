@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from conftest import small_study_text
+from small_study_files import small_study_text
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 

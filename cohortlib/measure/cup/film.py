@@ -15,8 +15,10 @@ from cohortlib.quantities import QUANTITIES
 #: (Bachhal V et al., Int Orthop 2012;36:1813-8).
 MOST_SD_DEG = {"inclination": 1.5, "anteversion": 1.5}
 _LEAST_SLACK_DEG = 1.5
+#: What errors of some millimetres in beam centre, distances and scale leave (worked out for 1150 mm).
+_BEAM_SD_DEG = 0.15
 _MOST_RIM_SD_DEG = 4.0
-_LEAST_RIM_MM = 8.0
+_LEAST_RIM_MM = 4.0
 _LEAST_DOME_MM = 20.0
 _MOST_RMS_MM = 0.6
 
@@ -88,6 +90,7 @@ def _values(found: FilmFit, best: CupFit) -> tuple[list[tuple[float, float]], li
         chosen, other = other, chosen
     sds = np.sqrt(np.diag(best.covariance)[3:5])
     sds[0] = np.hypot(sds[0], found.line.sd_deg)
+    sds[1] = np.hypot(sds[1], _BEAM_SD_DEG)
     refusal = _refusal(found, best)
     # A second pose that opens but little backwards counts as one that may be anteverted.
     slack = max(_LEAST_SLACK_DEG, 2.0 * float(sds[1])) if sds[1] <= MOST_SD_DEG["anteversion"] else 0.0
@@ -116,8 +119,8 @@ def _refusal(found: FilmFit, best: CupFit) -> str:
             f"the head measures {film.magnification:.2f} times its labelled diameter: "
             "check head_diameter_mm and the marks"
         )
-    if best.rim_seen < _LEAST_RIM_MM:
-        return f"only {best.rim_seen:.0f} mm of the rim are seen beside the head"
+    if min(best.rim_seen) < _LEAST_RIM_MM:
+        return f"only {min(best.rim_seen):.0f} mm of the rim are seen at one of its ends"
     if best.dome_seen < _LEAST_DOME_MM:
         return f"only {best.dome_seen:.0f} mm of the dome are seen"
     rim_sd = float(np.sqrt(best.covariance[4, 4]))

@@ -45,8 +45,10 @@ class CupFit:
         its edge is seen [mm].
     rms
         Of the edges about the outline [mm].
-    rim_seen, dome_seen
-        Length of outline with an edge found on it [mm].
+    rim_seen
+        Length of the rim with an edge found on it, towards either end of its opening [mm].
+    dome_seen
+        Length of the dome with an edge found on it [mm].
     explained
         Length of film edge that the outline explains [mm]; compares fits of one cup.
     """
@@ -54,7 +56,7 @@ class CupFit:
     model: CupModel
     covariance: Array
     rms: float
-    rim_seen: float
+    rim_seen: tuple[float, float]
     dome_seen: float
     explained: float
 
@@ -181,10 +183,17 @@ def _fit_to_edges(
         model=_moved(start, found),
         covariance=_covariance(jacobian[:-3], distances, known_sd),
         rms=float(np.sqrt(np.mean(distances**2))),
-        rim_seen=float(on_rim.sum() * _SPACING_MM),
+        rim_seen=_rim_seen(_moved(start, found), edges[on_rim]),
         dome_seen=float((~on_rim).sum() * _SPACING_MM),
         explained=float(_SPACING_MM * np.exp(-((distances / _EXPLAINED_MM) ** 2)).sum()),
     )
+
+
+def _rim_seen(model: CupModel, edges: Array) -> tuple[float, float]:
+    rim = model.rim_shadow()
+    along = np.radians(rim.angle_deg)
+    one_way = int(((edges - rim.centre) @ np.array([np.cos(along), np.sin(along)]) > 0).sum())
+    return one_way * _SPACING_MM, (len(edges) - one_way) * _SPACING_MM
 
 
 def _pose(model: CupModel) -> tuple[float, float]:
