@@ -23,6 +23,7 @@ UNIT_TEXT = {
     "d": "days",
     "1": "",
     "1/deg": "per degree",
+    "{score}/deg": "points per degree",
 }
 
 

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from small_study_files import small_study_text
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from small_study_files import small_study_text
 
 from cohortlib.errors import StudyError
 from cohortlib.study import check_study, read_study

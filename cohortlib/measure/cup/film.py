@@ -97,17 +97,17 @@ def _values(found: FilmFit, best: CupFit) -> tuple[list[tuple[float, float]], li
     note = ambiguity_note(chosen, other, slack_deg=slack)
     values, notes = [], []
     for k, quantity in enumerate(("inclination", "anteversion")):
-        sd, reasons = float(sds[k]), [refusal] if refusal else []
+        sd, reason = float(sds[k]), refusal
         apart = abs(chosen[k] - other[k])
-        if sd > MOST_SD_DEG[quantity]:
-            reasons.append(f"too uncertain: 1 SD is {sd:.1f} deg, more than {MOST_SD_DEG[quantity]:g} deg")
+        if not reason and sd > MOST_SD_DEG[quantity]:
+            reason = f"too uncertain: 1 SD is {sd:.1f} deg, more than {MOST_SD_DEG[quantity]:g} deg"
         # Where the two poses nearly meet, the outline says little of how far they are apart.
-        elif note and (quantity == "anteversion" or apart > 2.0 * MOST_SD_DEG[quantity]):
-            reasons.append(note)
+        elif not reason and note and (quantity == "anteversion" or apart > 2.0 * MOST_SD_DEG[quantity]):
+            reason = note
         elif note:
             sd = float(np.hypot(sd, apart / 2.0))
-        values.append((np.nan if reasons else float(chosen[k]), sd))
-        notes.append("; ".join(reasons) if reasons else note)
+        values.append((np.nan if reason else float(chosen[k]), sd))
+        notes.append(reason or note)
     return values, notes
 
 

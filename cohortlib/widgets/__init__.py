@@ -1,0 +1,1 @@
+"""Controls around figures for notebooks; what they show is always made by a function without controls."""
