@@ -1,4 +1,4 @@
-"""The few commands: python -m cohortlib demo | test | lab | check FOLDER."""
+"""The few commands: python -m cohortlib demo | test | lab | check FOLDER | private FOLDER."""
 
 from __future__ import annotations
 
@@ -34,6 +34,8 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="list everything that is wrong in a study folder")
     check.add_argument("folder", type=Path, help="holds study.toml and tables/")
     check.add_argument("--images", action="store_true", help="the image files must be there as well")
+    private = commands.add_parser("private", help="list what would identify a patient, before it is shared")
+    private.add_argument("folder", type=Path, help="a study folder or a repository")
     return parser
 
 
@@ -43,6 +45,10 @@ def _run(chosen: argparse.Namespace, further: list[str]) -> int:
         from cohortlib.commands.check import print_problems
 
         return print_problems(chosen.folder, images=chosen.images)
+    if chosen.command == "private":
+        from cohortlib.commands.private import print_private
+
+        return print_private(chosen.folder)
     from cohortlib.commands.project import find_project
 
     project = find_project()

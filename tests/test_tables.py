@@ -13,6 +13,21 @@ from cohortlib.tables import DICTIONARY, ESTIMATE_COLUMNS, KEYS, MEASUREMENT_COL
 
 ROWS = [column for table in DICTIONARY.values() for column in table.values()]
 DEFINED = {"arms", "schedule", "instruments"}
+#: End of a name and the UCUM code of its unit, the longer ends first.
+UNITS = {
+    "_mgy_cm": "mGy.cm",
+    "_g_cm2": "g/cm2",
+    "_cm2": "cm2",
+    "_m_s": "m/s",
+    "_mgy": "mGy",
+    "_mm": "mm",
+    "_cm": "cm",
+    "_kg": "kg",
+    "_px": "{pixel}",
+    "_deg": "deg",
+    "_kv": "kV",
+    "_percent": "%",
+}
 
 
 # By law: the dictionary ----------------------------------------------------------------------------
@@ -28,8 +43,10 @@ def test_a_row_of_the_dictionary_is_consistent(row: Column) -> None:
         assert least < greatest
     if row.kind in ("integer", "number"):
         assert row.unit, "a number has a unit, 1 if it is a count"
-    for name, unit in (("_mm", "mm"), ("_cm", "cm"), ("_kg", "kg"), ("_px", "{pixel}")):
-        assert not row.column.endswith(name) or row.unit == unit
+    for end, unit in UNITS.items():
+        if row.column.endswith(end):
+            assert row.unit == unit
+            break
 
 
 def test_keys_are_required_columns_of_their_table() -> None:

@@ -23,6 +23,7 @@ TOOLS = {
     "lint": ("-m", "ruff", "check", "."),
     "layers": ("-c", _LAYERS),
     "types": ("-m", "mypy"),
+    "private": ("-m", "cohortlib", "private", "."),
     "notebooks": ("-m", "pytest", "--nbval", "notebooks", "-p", "no:cacheprovider"),
     "tests": ("-m", "pytest"),
 }
@@ -39,7 +40,8 @@ def check_everything(project: Project) -> int:
     start = time.monotonic()
     make_folder(project.figures)
     steps: dict[str, Callable[[], bool]] = {
-        name: partial(_run_tool, project, TOOLS[name]) for name in ("format", "lint", "layers", "types")
+        name: partial(_run_tool, project, TOOLS[name])
+        for name in ("format", "lint", "layers", "types", "private")
     }
     # The notebooks show films and measurements; made here they have a bar and a line of their own.
     steps["study"] = partial(_make_study, project)

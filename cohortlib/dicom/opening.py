@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import warnings
 import zlib
 from collections.abc import Iterator
@@ -43,12 +44,25 @@ def guarded(name: str) -> Iterator[None]:
         ) from error
 
 
+def _nothing(_: logging.LogRecord) -> bool:
+    return False
+
+
 @contextmanager
 def warnings_noted(notes: list[str]) -> Iterator[None]:
-    """Add what pydicom warns of to `notes`; other warnings are passed on."""
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
-        yield
+    """Add what pydicom warns of to `notes`; other warnings are passed on.
+
+    pydicom logs its warnings too, with the values they are about: names and numbers of patients. They
+    are kept out of every log.
+    """
+    log = logging.getLogger("pydicom")
+    log.addFilter(_nothing)
+    try:
+        with warnings.catch_warnings(record=True) as caught:
+            warnings.simplefilter("always")
+            yield
+    finally:
+        log.removeFilter(_nothing)
     for warning in caught:
         text = "header or pixel data: " + " ".join(str(warning.message).split())[:200]
         if not issubclass(warning.category, UserWarning):
@@ -72,7 +86,17 @@ def read_dataset(path: str | PathLike[str], *, name: str) -> Dataset:
     StudyError
         If the path is no readable file, the file is too large, is not DICOM or was cut short.
     """
-    content = _content(Path(path), name)
+    return parsed_dataset(read_content(Path(path), name=name), name=name)
+
+
+def parsed_dataset(content: bytes, *, name: str) -> Dataset:
+    """The data set in the bytes of a DICOM file, with pixel data still encoded.
+
+    Raises
+    ------
+    StudyError
+        If they are not DICOM or were cut short.
+    """
     if content[_MAGIC] != b"DICM":
         raise study_error(
             file=name,
@@ -98,8 +122,14 @@ def read_dataset(path: str | PathLike[str], *, name: str) -> Dataset:
     return dataset
 
 
-def _content(path: Path, name: str) -> bytes:
-    """The bytes of a regular file that is not too large."""
+def read_content(path: Path, *, name: str) -> bytes:
+    """The bytes of a regular file that is not too large.
+
+    Raises
+    ------
+    StudyError
+        If the path is no readable file, or the file is too large.
+    """
     try:
         if not path.exists():
             found = "no such file"

@@ -35,7 +35,7 @@ def check_radiograph(dataset: Dataset, *, name: str) -> None:
     StudyError
         With one problem if it is not a radiograph at all, else with every problem of its pixels.
     """
-    problems = _kind_problems(dataset, name) or _pixel_problems(dataset, name)
+    problems = _kind_problems(dataset, name) or pixel_problems(dataset, name)
     if problems:
         raise StudyError(problems)
 
@@ -62,7 +62,8 @@ def _kind_problems(dataset: Dataset, name: str) -> list[dict[str, Any]]:
     return [problem(file=name, column=label(keyword), found=found, expected=expected, remedy=remedy)]
 
 
-def _pixel_problems(dataset: Dataset, name: str) -> list[dict[str, Any]]:
+def pixel_problems(dataset: Dataset, name: str) -> list[dict[str, Any]]:
+    """Every problem of a header that does not describe one grey image; looked at before decoding."""
     grey = "Export the grey original, not a coloured screenshot"
     photometric = word(dataset, "PhotometricInterpretation")
     frames = whole(dataset, "NumberOfFrames") if is_given(dataset, "NumberOfFrames") else 1

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import math
 import os
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
 import pandas as pd
 
+from cohortlib.study.dates import time_remedy, times
+from cohortlib.study.likely_units import unit_remedy
 from cohortlib.study.names import alternatives, meant
 from cohortlib.tables import Column
 
@@ -16,15 +20,15 @@ from cohortlib.tables import Column
 ID_PATTERN = r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,63}"
 _NUMBER = r"-?[0-9]{1,15}(?:%s[0-9]{1,17})?(?:[eE][+-]?[0-9]{1,2})?"
 _INTEGER = r"-?[0-9]{1,15}(?:%s0{1,15})?"  # 4.0 is the whole number 4
-_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
-_DATETIME = _DATE + r"[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]{1,6})?)?(?:Z|[+-][0-9]{2}:[0-9]{2})?"
 # A formula in a cell runs when the table is opened in a spreadsheet; a negative number is none.
 _FORMULA = r"[=+@-]"
 # Also the marks that turn the direction of what follows, so that it reads as something else.
 _CONTROL = r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]"
 # No root, no drive or scheme, no backslash, no empty or dotted step.
-_PATH = r"(?!/)(?!.*//)(?!(?:.*/)?\.{1,2}(?:/|$))[^\\:\x00-\x1f\x7f]+(?<!/)"
-EARLIEST, LATEST = pd.Timestamp("1900-01-01"), pd.Timestamp("2199-12-31")
+PATH_PATTERN = r"(?!/)(?!.*//)(?!(?:.*/)?\.{1,2}(?:/|$))[^\\:\x00-\x1f\x7f]+(?<!/)"
+_DIGEST = r"[0-9a-f]{64}"
+# Marks between thousands are as many as there are customs; they are named, not understood.
+_THOUSANDS = r"-?[0-9]{1,3}(?:([., '\u2019\u00a0\u202f])[0-9]{3})(?:\1[0-9]{3})*(?:[.,][0-9]+)?"
 
 
 class Cells(NamedTuple):
@@ -36,7 +40,7 @@ class Cells(NamedTuple):
     remedy: str | Callable[[str], str]
 
 
-def typed_values(texts: pd.Series, column: Column, folder: Path, decimal: str) -> Cells:
+def typed_values(texts: pd.Series, column: Column, folder: Path, decimal: str, dates: str) -> Cells:
     """Values of distinct texts as the kind of the column wants them; wrong ones have any value."""
     if column.kind == "id":
         return _ids(texts)
@@ -45,10 +49,20 @@ def typed_values(texts: pd.Series, column: Column, folder: Path, decimal: str) -
     if column.kind in ("integer", "number"):
         return _numbers(texts, column, decimal)
     if column.kind in ("date", "datetime"):
-        return _times(texts, column.kind)
+        values, right, expected = times(texts, column.kind, dates=dates)
+        return Cells(values, right, expected, lambda found: time_remedy(found, dates=dates))
     if column.kind == "path":
         return _paths(texts, folder)
+    if column.kind == "digest":
+        remedy = "Work the digest out again from the file; it is written with small letters"
+        return Cells(texts, _fits(texts, _DIGEST), "64 digits from 0 to f", remedy)
     return _texts(texts)
+
+
+def _fits(texts: pd.Series, pattern: str) -> pd.Series:
+    """Which texts are as the pattern says, from end to end."""
+    fits = re.compile(pattern, re.DOTALL).fullmatch
+    return pd.Series([fits(text) is not None for text in texts.tolist()], index=texts.index, dtype=bool)
 
 
 def _ids(texts: pd.Series) -> Cells:
@@ -58,12 +72,12 @@ def _ids(texts: pd.Series) -> Cells:
         return "Correct the id, in every table that uses it"
 
     expected = "an id: up to 64 letters (a-z), digits and _ - . and no - or . at the beginning"
-    return Cells(texts, texts.str.fullmatch(ID_PATTERN), expected, remedy)
+    return Cells(texts, _fits(texts, ID_PATTERN), expected, remedy)
 
 
 def _texts(texts: pd.Series) -> Cells:
-    formula = texts.str.match(_FORMULA) & ~texts.str.fullmatch(_NUMBER % "[.,]")
-    right = ~formula & ~texts.str.contains(_CONTROL)
+    formula = _fits(texts, _FORMULA + ".*") & ~_fits(texts, _NUMBER % "[.,]")
+    right = ~formula & ~_fits(texts, f".*{_CONTROL}.*")
     expected = "text that does not begin with = + - @ and holds no control characters"
     return Cells(texts, right, expected, "Write the text itself; it must not run as a formula")
 
@@ -79,38 +93,38 @@ def _choices(texts: pd.Series, column: Column) -> Cells:
 def _numbers(texts: pd.Series, column: Column, decimal: str) -> Cells:
     whole = column.kind == "integer"
     pattern = (_INTEGER if whole else _NUMBER) % f"[{decimal}]"
-    other = "," if decimal == "." else "."
-
-    def remedy(found: str) -> str:
-        if pd.Series([found.replace(other, decimal)]).str.fullmatch(_NUMBER % f"[{decimal}]").item():
-            if other in found:
-                return (
-                    f'Write the number with {decimal!r}, or declare decimal = "{other}" in study.toml [files]'
-                )
-            return "Correct the number"
-        return "Write the number alone, and leave the cell empty where there is none"
-
-    right = texts.str.fullmatch(pattern)
-    values = pd.to_numeric(texts.where(right).str.replace(decimal, "."), errors="coerce").astype("float64")
+    right = _fits(texts, pattern)
+    numbers = zip(texts.tolist(), right, strict=True)
+    values = pd.Series(
+        [float(text.replace(decimal, ".")) if fits else math.nan for text, fits in numbers],
+        index=texts.index,
+        dtype="float64",
+    )
     expected = "a whole number" if whole else "a number"
     if column.allowed:
         least, greatest = column.allowed
         right &= values.between(least, greatest)
-        unit = "" if column.unit in ("", "1", "a") else f" {column.unit}"
+        unit = "" if column.unit in ("", "1", "a", "as in unit") else f" {column.unit}"
         expected += f" from {least} to {greatest}{unit}"
     if whole:
-        return Cells(values.where(right).round().astype("Int64"), right, expected, remedy)
-    return Cells(values, right, expected, remedy)
+        values = values.where(right).round().astype("Int64")
+    return Cells(values, right, expected, lambda found: _number_remedy(found, column, decimal))
 
 
-def _times(texts: pd.Series, kind: str) -> Cells:
-    pattern, example = (_DATE, "2031-06-30") if kind == "date" else (_DATETIME, "2031-06-30T09:15:00Z")
-    shaped = texts.where(texts.str.fullmatch(pattern))
-    values = pd.to_datetime(shaped, format="ISO8601", errors="coerce", utc=True).dt.as_unit("us")
-    days = values.dt.tz_localize(None)
-    expected = f"a {kind} as year-month-day, such as {example}, between {EARLIEST.year} and {LATEST.year}"
-    remedy = "Write the date so; a spreadsheet shows it so when the cells are formatted as YYYY-MM-DD"
-    return Cells(days if kind == "date" else values, days.between(EARLIEST, LATEST), expected, remedy)
+def _number_remedy(found: str, column: Column, decimal: str) -> str:
+    other = "," if decimal == "." else "."
+    if found.startswith("<") and column.table == "blood":
+        return f"Leave the value empty, write yes in below_limit and {found[1:].strip()} in limit"
+    if re.fullmatch(_NUMBER % "[.,]", found):
+        if other in found:
+            return f'Write the number with {decimal!r}, or declare decimal = "{other}" in study.toml [files]'
+        if column.allowed:
+            number = float(found.replace(",", "."))
+            return unit_remedy(number, column) or "Correct the number"
+        return "Correct the number"
+    if re.fullmatch(_THOUSANDS, found):
+        return "Write the number without marks between the thousands"
+    return "Write the number alone, and leave the cell empty where there is none"
 
 
 def _paths(texts: pd.Series, folder: Path) -> Cells:
@@ -119,7 +133,7 @@ def _paths(texts: pd.Series, folder: Path) -> Cells:
     def stays(text: str) -> bool:
         return os.path.realpath(os.path.join(root, text)).startswith(root.rstrip(os.sep) + os.sep)
 
-    shaped = texts.str.fullmatch(_PATH) & (texts.str.len() <= 400)
+    shaped = _fits(texts, PATH_PATTERN) & (texts.str.len() <= 400)
     # Links are followed on the disk, so only paths that look right are asked for.
     right = [bool(ok) and stays(text) for text, ok in zip(texts, shaped, strict=True)]
     expected = (

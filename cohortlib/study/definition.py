@@ -10,16 +10,28 @@ from typing import Any
 import pandas as pd
 
 from cohortlib.errors import problem
-from cohortlib.study.cells import EARLIEST, ID_PATTERN, LATEST
-from cohortlib.study.definition_keys import LISTS, REQUIRED_SECTIONS, SINGLE, Key, section_keys
-from cohortlib.study.definition_rules import rule_problems, spelling_problems
+from cohortlib.study.cells import ID_PATTERN
+from cohortlib.study.dates import EARLIEST, LATEST
+from cohortlib.study.definition_keys import (
+    LISTS,
+    NESTED,
+    PAIRS,
+    REQUIRED_SECTIONS,
+    SECTIONS,
+    SINGLE,
+    Key,
+    section_keys,
+)
+from cohortlib.study.definition_mappings import is_pairs, mapping_problems, pair_problems
+from cohortlib.study.definition_rules import rule_problems
 from cohortlib.study.grouping import shown
 from cohortlib.study.names import alternatives, nearest_name
 from cohortlib.study.toml_file import Lines, place, toml_values
 
 _LONGEST_TEXT = 1000
 _DTYPES = {"integer": "int64", "number": "float64", "flag": "bool"}
-_USUAL_FILES = {"encoding": "utf-8", "separator": ",", "decimal": "."}
+_DTYPES |= dict.fromkeys(("ids", "texts", "pairs"), "object")
+_USUAL_FILES = {"encoding": "utf-8", "separator": ",", "decimal": ".", "dates": "year first"}
 
 
 def study_definition(data: bytes) -> tuple[dict[str, Any], list[dict[str, Any]]]:
@@ -34,16 +46,16 @@ def study_definition(data: bytes) -> tuple[dict[str, Any], list[dict[str, Any]]]
     -------
     definition : dict
         title, comparator, data_cut, synthetic · arms, visits, instruments, thresholds (DataFrames,
-        columns as in `definition_keys`) · endpoint, files, spellings (dicts). A section with a
-        problem is missing; one that was left out is empty or has the usual values.
+        columns as in `definition_keys`), wide · endpoint, readings, files, sheets, columns, spellings
+        (dicts). A section with a problem is missing; one that was left out is empty or has the usual
+        values.
     problems : list
     """
     values, lines, problems = toml_values(data)
     if problems:
         return {}, problems
     problems = _names_at_the_top(values, lines)
-    sections = {*LISTS, *SINGLE, "spellings"}
-    top, wrong = _entry({key: value for key, value in values.items() if key not in sections}, "", 0, lines)
+    top, wrong = _entry({key: value for key, value in values.items() if key not in SECTIONS}, "", 0, lines)
     problems += wrong
     definition: dict[str, Any] = {"data_cut": None, "synthetic": False, **top}
     for section in (*LISTS, *SINGLE):
@@ -54,11 +66,16 @@ def study_definition(data: bytes) -> tuple[dict[str, Any], list[dict[str, Any]]]
             definition[section] = _table(entries, section) if section in LISTS else entries[0]
     if "files" in definition:
         definition["files"] = {**_USUAL_FILES, **definition["files"]}
-    wrong = spelling_problems(values.get("spellings", {}), lines)
-    problems += wrong
-    if not wrong:
-        definition["spellings"] = values.get("spellings", {})
-    return definition, problems + rule_problems(definition, lines)
+    for section in (*PAIRS, *NESTED):
+        wrong = pair_problems(values, section, lines)
+        problems += wrong
+        if not wrong:
+            definition[section] = values.get(section, {})
+    problems += rule_problems(definition, lines)
+    wrong = mapping_problems(definition, lines)
+    if wrong:
+        definition.pop("wide", None)  # how the tables are to be read is not known
+    return definition, problems + wrong
 
 
 def _names_at_the_top(values: dict[str, Any], lines: Lines) -> list[dict[str, Any]]:
@@ -107,7 +124,7 @@ def _entry(
         at = place(lines, section, number, name)
         if name not in keys:
             at["column"] = shown(at["column"])
-            known = (*keys, *(() if section else (*LISTS, *SINGLE, "spellings")))
+            known = (*keys, *(() if section else SECTIONS))
             meant_name = nearest_name(name, known)
             remedy = f"Rename it to {meant_name!r}, or remove it" if meant_name else "Remove it"
             found = f"unknown key {shown(name)}"
@@ -115,7 +132,7 @@ def _entry(
                 problem(**at, found=found, expected=f"one of {alternatives(known)}", remedy=remedy)
             )
         elif _is_right(value, keys[name]):
-            right[name] = pd.Timestamp(value).as_unit("us") if keys[name].kind == "date" else value
+            right[name] = _stored(value, keys[name])
         else:
             found = shown(value) if isinstance(value, str | list | dict) else value
             problems.append(
@@ -129,15 +146,29 @@ def _entry(
     return right, problems
 
 
+def _stored(value: Any, key: Key) -> Any:
+    """The value as the definition keeps it: a day as a time stamp, a list as a tuple nobody can change."""
+    if key.kind == "date":
+        return pd.Timestamp(value).as_unit("us")
+    return tuple(value) if key.kind in ("ids", "texts") else value
+
+
 def _is_right(value: Any, key: Key) -> bool:
+    if key.kind == "ids":
+        is_list = isinstance(value, list) and all(_is_id(one) for one in value)
+        return is_list and len(set(value)) == len(value)
+    if key.kind == "texts":
+        return isinstance(value, list) and all(_is_text(one) for one in value)
+    if key.kind == "pairs":
+        return is_pairs(value)
     if key.kind in ("id", "text", "choice"):
         if not isinstance(value, str):
             return False
         if key.kind == "choice":
             return value in key.allowed
         if key.kind == "id":
-            return re.fullmatch(ID_PATTERN, value) is not None
-        return 0 < len(value) <= _LONGEST_TEXT and value.isprintable() and value == value.strip()
+            return _is_id(value)
+        return _is_text(value)
     if key.kind == "flag":
         return isinstance(value, bool)
     if key.kind == "date":
@@ -149,13 +180,26 @@ def _is_right(value: Any, key: Key) -> bool:
     return abs(value) < 1e15 and (not key.allowed or key.allowed[0] <= value <= key.allowed[1])
 
 
+def _is_id(value: Any) -> bool:
+    return isinstance(value, str) and re.fullmatch(ID_PATTERN, value) is not None
+
+
+def _is_text(value: Any) -> bool:
+    if not isinstance(value, str) or value != value.strip():
+        return False
+    return 0 < len(value) <= _LONGEST_TEXT and value.isprintable()
+
+
 def _expected(key: Key) -> str:
-    span = f" from {key.allowed[0]} to {key.allowed[1]}" if key.kind == "integer" and key.allowed else ""
+    span = f" from {key.allowed[0]} to {key.allowed[1]}" if key.kind != "choice" and key.allowed else ""
     return {
         "id": "an id: letters (a-z), digits and _ - . in quotation marks",
+        "ids": 'a list of ids, each once, such as ["radiograph"], or [] for none',
+        "texts": 'a list of texts, such as ["Notes"]',
+        "pairs": 'text = text in braces, such as { instrument = "oxford_hip_score" }',
         "text": f"a text of 1 to {_LONGEST_TEXT} letters in one line, in quotation marks",
         "integer": f"a whole number{span} without quotation marks",
-        "number": "a number without quotation marks",
+        "number": f"a number{span} without quotation marks",
         "date": "a date such as 2031-06-30 without quotation marks",
         "flag": "true or false without quotation marks",
         "choice": alternatives(key.allowed),

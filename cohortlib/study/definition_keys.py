@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Any, Literal, NamedTuple
 
-KeyKind = Literal["id", "text", "integer", "number", "date", "flag", "choice"]
+from cohortlib.tables import DICTIONARY
+
+KeyKind = Literal["id", "ids", "text", "texts", "pairs", "integer", "number", "date", "flag", "choice"]
 
 
 class Key(NamedTuple):
@@ -19,14 +21,20 @@ class Key(NamedTuple):
 
 
 #: Sections written [[so]], once an entry; each becomes a table.
-LISTS = ("arms", "visits", "instruments", "thresholds")
+LISTS = ("arms", "visits", "instruments", "thresholds", "wide")
 #: Sections written [so], once.
-SINGLE = ("endpoint", "files")
-#: Sections without which there is no study. [spellings.<column>] is free in its keys.
+SINGLE = ("endpoint", "readings", "files")
+#: Sections whose keys are free: text = text, the second kind in sections of its own ([columns.hips]).
+PAIRS, NESTED = ("sheets",), ("columns", "spellings")
+#: All sections.
+SECTIONS = (*LISTS, *SINGLE, *PAIRS, *NESTED)
+#: Sections without which there is no study.
 REQUIRED_SECTIONS = ("arms", "visits", "endpoint")
 
 DIRECTIONS = ("high is good", "low is good")
 ENCODINGS = ("utf-8", "windows-1252")
+#: How dates stand in the tables; 2031-06-30 is understood in any case.
+DATES = ("year first", "day first")
 
 KEYS = (
     Key("", "title", "text", True, "title of the study"),
@@ -40,6 +48,7 @@ KEYS = (
     Key("visits", "due_days", "integer", True, "planned day, counted from surgery", (-3650, 36500)),
     Key("visits", "earliest_days", "integer", True, "first day of the window", (-3650, 36500)),
     Key("visits", "latest_days", "integer", True, "last day of the window", (-3650, 36500)),
+    Key("visits", "examinations", "ids", False, "what is expected besides the visit itself"),
     Key("instruments", "instrument", "id", True, "as in answers.csv"),
     Key("instruments", "label", "text", True, "as figures show it"),
     Key("instruments", "items", "integer", True, "number of questions", (1, 99)),
@@ -53,6 +62,8 @@ KEYS = (
     Key("thresholds", "upper", "number", False, "upper limit"),
     Key("thresholds", "unit", "text", True, "UCUM code of the limits"),
     Key("thresholds", "definition", "text", False, "definition of the quantity the limits hold for"),
+    Key("thresholds", "time_point", "text", False, "time since surgery that the limits hold for"),
+    Key("thresholds", "derivation", "text", False, "how the limits were worked out, such as by an anchor"),
     Key("thresholds", "source", "text", True, "where the limits come from"),
     Key("endpoint", "instrument", "id", False, "the instrument, if the primary endpoint is a score"),
     Key("endpoint", "quantity", "id", False, "the quantity, if the primary endpoint is measured on images"),
@@ -61,9 +72,22 @@ KEYS = (
     Key("endpoint", "margin_rationale", "text", False, "why this margin"),
     Key("endpoint", "margin_fixed_on", "date", False, "the day the margin was fixed"),
     Key("endpoint", "population", "text", False, "whose data the primary analysis takes"),
+    Key("readings", "url", "text", False, "database of the readings; without it a file in the study folder"),
+    Key("readings", "readers", "ids", False, "reader_id of everybody who reads"),
+    Key("readings", "adjudicator", "id", False, "reader_id of who decides where two readers differ"),
+    Key("readings", "repeat_share", "number", False, "part of the images that is shown twice", (0, 1)),
+    Key("readings", "washout_days", "integer", False, "least days before an image is shown again", (0, 3650)),
+    Key("readings", "seed", "integer", False, "of the random order", (0, 2**31 - 1)),
     Key("files", "encoding", "choice", False, "letters of all tables", ENCODINGS),
     Key("files", "separator", "choice", False, "between the fields of all tables", (",", ";", "\t")),
     Key("files", "decimal", "choice", False, "decimal mark of all tables", (".", ",")),
+    Key("files", "dates", "choice", False, "order of day, month and year in all tables", DATES),
+    Key("files", "workbook", "text", False, "workbook that holds the tables, a sheet each"),
+    Key("files", "other_sheets", "texts", False, "sheets of the workbook that hold no table"),
+    Key("wide", "table", "choice", True, "the table whose rows stand side by side", tuple(DICTIONARY)),
+    Key("wide", "source", "id", True, "file of tables/ without .csv, or sheet"),
+    Key("wide", "values", "pairs", True, "column of values = its headings, such as OHS_{item}"),
+    Key("wide", "fixed", "pairs", False, "column = what holds for all rows"),
 )
 
 

@@ -9,10 +9,9 @@ import pandas as pd
 
 from cohortlib.errors import problem
 from cohortlib.quantities import QUANTITIES
-from cohortlib.study.grouping import shown
+from cohortlib.study.examinations import EXAMINATIONS, examination_names
 from cohortlib.study.names import alternatives, meant
 from cohortlib.study.toml_file import Lines, place
-from cohortlib.tables import DICTIONARY
 
 #: Key of the unit of a questionnaire's score: UCUM writes a count of points as an annotated one.
 SCORE_UNIT = "{score}"
@@ -32,6 +31,7 @@ def rule_problems(definition: dict[str, Any], lines: Lines) -> list[dict[str, An
             definition["comparator"], definition["arms"]["arm"], place(lines, "", 0, "comparator")
         )
     problems += _windows(definition, lines)
+    problems += _examinations(definition, lines)
     problems += _instruments(definition, lines)
     problems += _thresholds(definition, lines)
     problems += _endpoint(definition, lines)
@@ -40,35 +40,6 @@ def rule_problems(definition: dict[str, Any], lines: Lines) -> list[dict[str, An
         remedy = 'Write separator = ";" where numbers have a decimal comma'
         at = place(lines, "files", 0, "decimal")
         problems.append(problem(**at, found=",", expected="another mark than the separator", remedy=remedy))
-    return problems
-
-
-def spelling_problems(spellings: Any, lines: Lines) -> list[dict[str, Any]]:
-    """Problems of [spellings.<column>]: other spellings of the choices of a column."""
-    choices = {
-        name: column.allowed
-        for table in DICTIONARY.values()
-        for name, column in table.items()
-        if column.kind == "choice"
-    }
-    if not isinstance(spellings, dict):
-        at = place(lines, "spellings", 0, "")
-        expected, remedy = "[spellings.side] or another column", "Name the column"
-        return [problem(**at, found=shown(spellings), expected=expected, remedy=remedy)]
-    problems = []
-    for column, pairs in spellings.items():
-        at = place(lines, f"spellings.{column}", 0, "")
-        if column not in choices or not isinstance(pairs, dict):
-            expected = f"[spellings.<column>] with a column of choices: {alternatives(choices)}"
-            remedy = f"Correct the name of the column{meant(column, choices)}"
-            problems.append(problem(**at, found=shown(column), expected=expected, remedy=remedy))
-            continue
-        for found, meaning in pairs.items():
-            if meaning not in choices[column] or found in choices[column]:
-                at = place(lines, f"spellings.{column}", 0, found)
-                expected = f"another spelling = one of {alternatives(choices[column])}"
-                wrong = shown(f"{found} = {meaning}")
-                problems.append(problem(**at, found=wrong, expected=expected, remedy="Correct the spelling"))
     return problems
 
 
@@ -99,6 +70,21 @@ def _windows(definition: dict[str, Any], lines: Lines) -> Iterator[dict[str, Any
             expected = "earliest_days ≤ due_days ≤ latest_days"
             at = place(lines, "visits", int(number), "due_days")
             yield problem(**at, found=found, expected=expected, remedy="Correct the days")
+
+
+def _examinations(definition: dict[str, Any], lines: Lines) -> Iterator[dict[str, Any]]:
+    if "visits" not in definition or "instruments" not in definition:
+        return
+    names = definition["instruments"].get("instrument", pd.Series(dtype="str"))
+    for number, name in enumerate(names):
+        if name in EXAMINATIONS:
+            at = place(lines, "instruments", number, "instrument")
+            expected = f"another name than those of examinations: {alternatives(EXAMINATIONS)}"
+            yield problem(**at, found=name, expected=expected, remedy="Rename the instrument")
+    known = pd.Series(examination_names(names), dtype="str")
+    for number, named in enumerate(definition["visits"]["examinations"]):
+        for name in named or ():
+            yield from _unknown(name, known, place(lines, "visits", number, "examinations"))
 
 
 def _instruments(definition: dict[str, Any], lines: Lines) -> Iterator[dict[str, Any]]:

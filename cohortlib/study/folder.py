@@ -9,17 +9,14 @@ from typing import Any
 import pandas as pd
 
 from cohortlib.errors import StudyError, problem_table
-from cohortlib.study.columns import empty_table, typed_table
-from cohortlib.study.csv_file import text_table
+from cohortlib.study.checks.linked import linked_problems
+from cohortlib.study.columns import plain_table
 from cohortlib.study.definition import study_definition
 from cohortlib.study.files import file_bytes, file_list_problems, image_file_problems
-from cohortlib.study.grouping import file_name
-from cohortlib.study.linked import linked_problems
+from cohortlib.study.sources.places import told_problems
+from cohortlib.study.sources.reading import read_tables, source_names
 from cohortlib.study.timeline import visits_with_windows
-from cohortlib.tables import DICTIONARY, Study
-
-#: Tables without which there is no study; the others may come later.
-REQUIRED_TABLES = ("patients", "hips", "visits")
+from cohortlib.tables import Study
 
 
 def read_study(folder: str | os.PathLike[str]) -> Study:
@@ -63,6 +60,7 @@ def read_study(folder: str | os.PathLike[str]) -> Study:
         data_cut=definition["data_cut"],
         synthetic=definition["synthetic"],
         tables={name: table.reset_index(drop=True) for name, table in tables.items()},
+        readings=definition["readings"],
     )
 
 
@@ -95,32 +93,13 @@ def _read(root: Path) -> tuple[dict[str, Any], dict[str, pd.DataFrame], list[dic
     if data is None:
         return {}, {}, problems
     definition, problems = study_definition(data)
-    problems += file_list_problems(root, [f"{name}.csv" for name in DICTIONARY])
-    if "files" not in definition or "spellings" not in definition:
+    if any(section not in definition for section in ("files", "wide", "columns", "sheets", "spellings")):
         return definition, {}, problems  # how the tables are to be read is not known
-    tables, broken = {}, {}
-    for name in DICTIONARY:
-        tables[name], found = _table(root, name, definition)
-        broken[name] = {row["column"] for row in found}
-        problems += found
-    problems += linked_problems(tables, broken, definition)
+    problems += file_list_problems(root, [f"{name}.csv" for name in source_names(definition)])
+    read = read_tables(root, definition)
+    problems += read.problems
+    problems += told_problems(linked_problems(read.tables, read.broken, definition, read.places), read.places)
+    tables = {name: plain_table(table) for name, table in read.tables.items()}
     if not problems:
         tables["visits"] = visits_with_windows(tables["visits"], tables["hips"], definition["visits"])
     return definition, tables, problems
-
-
-def _table(root: Path, name: str, definition: dict[str, Any]) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
-    """One typed table, without rows if its file cannot be read or need not be there, and its problems."""
-    file, columns, how = file_name(name), DICTIONARY[name], definition["files"]
-    problems: list[dict[str, Any]] = []
-    text = None
-    if name in REQUIRED_TABLES or os.path.lexists(root / file):
-        data, problems = file_bytes(root, file)
-        if data is not None:
-            text, problems = text_table(data, file=file, encoding=how["encoding"], separator=how["separator"])
-    if text is None:
-        return empty_table(columns), problems
-    table, found = typed_table(
-        text, columns, file=file, folder=root, decimal=how["decimal"], spellings=definition["spellings"]
-    )
-    return table, problems + found

@@ -13,8 +13,8 @@ from cohortlib.study.grouping import shown
 
 FILE = "study.toml"
 
-_HEADER = re.compile(r"\s*(\[\[?)\s*([\w.-]+)\s*\]\]?\s*(?:#.*)?")
-_KEY = re.compile(r"\s*([\w-]+)\s*=")
+_HEADER = re.compile(r"\s*(\[\[?)\s*([\w.\"-]+)\s*\]\]?\s*(?:#.*)?")
+_KEY = re.compile(r"""\s*(?:([\w-]+)|"([^"\\]*)"|'([^']*)')\s*=""")
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 
 #: (section, entry, key) → line; the entry counts from 0, the key "" is the section's own line.
@@ -58,10 +58,12 @@ def _lines(text: str) -> Lines:
     section, entry = "", 0
     for number, line in enumerate(text.split("\n"), start=1):
         if header := _HEADER.fullmatch(line.rstrip("\r")):
-            section = header.group(2)
+            section = header.group(2).replace('"', "")
             entry = entries[section] if header.group(1) == "[[" else 0
             entries[section] += 1
             lines[section, entry, ""] = number
         elif key := _KEY.match(line):
-            lines.setdefault((section, entry, key.group(1)), number)
+            lines.setdefault(
+                (section, entry, next(name for name in key.groups() if name is not None)), number
+            )
     return lines

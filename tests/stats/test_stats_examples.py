@@ -5,7 +5,15 @@ import importlib
 
 import pytest
 
-MODULES = ("agreement.limits", "agreement.intraclass", "agreement.detectable", "clustered", "association")
+MODULES = (
+    "agreement.limits",
+    "agreement.intraclass",
+    "agreement.detectable",
+    "agreement.kappa",
+    "clustered",
+    "association",
+    "small_cells",
+)
 
 
 @pytest.mark.parametrize("name", MODULES)

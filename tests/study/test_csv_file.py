@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cohortlib.study.csv_file import text_table
+from cohortlib.study.sources.csv_file import text_table
 
 
 def cells(data: bytes, **options: str) -> tuple[list[list[object]], list[int], list[dict]]:

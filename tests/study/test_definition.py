@@ -38,7 +38,8 @@ def test_what_may_be_left_out_is_empty_and_typed() -> None:
     assert definition["synthetic"] is False
     assert definition["thresholds"].empty
     assert definition["thresholds"].dtypes["lower"] == "float64"
-    assert definition["files"] == {"encoding": "utf-8", "separator": ",", "decimal": "."}
+    usual = {"encoding": "utf-8", "separator": ",", "decimal": ".", "dates": "year first"}
+    assert definition["files"] == usual
 
 
 def test_a_threshold_may_be_one_sided_and_may_belong_to_an_instrument() -> None:

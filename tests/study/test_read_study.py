@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from cohortlib.study import check_study, read_study
 from cohortlib.study.columns import DTYPES, empty_table, typed_table
-from cohortlib.study.csv_file import text_table
+from cohortlib.study.sources.csv_file import text_table
 from cohortlib.tables import DICTIONARY, Column, Study
 
 DEMO = Path(__file__).parents[2] / "synthetic_cohort"

@@ -147,7 +147,7 @@ CELLS = [
         "Cup\x07A,2030-01-10",
         r"device: found 'Cup\\\\x07A'.*no control characters",
     ),
-    ("hips", "2030-01-10", "10/01/2030", r"line 2, surgery_date: found '10/01/2030'.*2031-06-30.*YYYY-MM-DD"),
+    ("hips", "2030-01-10", "10/01/2030", r"line 2, surgery_date: found '10/01/2030'.*2031-06-30.*day first"),
     ("hips", "2030-01-10", "2030-02-30", r"line 2, surgery_date: found '2030-02-30'.*a date"),
     (
         "hips",

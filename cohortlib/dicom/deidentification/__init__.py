@@ -1,0 +1,1 @@
+"""Images without identity: an allow-list of header elements, a secret key, and a human look at the pixels."""

@@ -1,0 +1,16 @@
+"""Readings: what readers marked and graded, kept append-only; worklists, adjudication, lock."""
+
+from cohortlib.readings.adjudication import make_adjudication_list
+from cohortlib.readings.discrepancies import grading_discrepancies, measurement_discrepancies
+from cohortlib.readings.imports import file_provenance
+from cohortlib.readings.opening import open_readings
+from cohortlib.readings.worklist import make_worklist
+
+__all__ = [
+    "file_provenance",
+    "grading_discrepancies",
+    "make_adjudication_list",
+    "make_worklist",
+    "measurement_discrepancies",
+    "open_readings",
+]

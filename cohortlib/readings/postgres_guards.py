@@ -1,0 +1,101 @@
+"""The guards as triggers of a PostgreSQL database."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from sqlalchemy import Connection, text
+
+from cohortlib.readings.guards import APPEND_ONLY, guards
+from cohortlib.readings.schema import METADATA
+
+# Parts of pg_trigger.tgtype.
+_ROW, _BEFORE, _INSERT, _DELETE, _UPDATE, _TRUNCATE = 1, 2, 4, 8, 16, 32
+#: Writers hold a weaker lock on these until they are done: whoever locks the readings waits for them.
+LOCK_WRITERS_OUT = (
+    "LOCK TABLE batches, marks, gradings, imports, worklists, items IN SHARE ROW EXCLUSIVE MODE"
+)
+
+
+class _Trigger(NamedTuple):
+    table: str
+    name: str
+    event: str
+    kind: int
+    source: str
+
+
+def _triggers() -> list[_Trigger]:
+    found = []
+    refuse = f" BEGIN RAISE EXCEPTION '{APPEND_ONLY}'; END "
+    for table in METADATA.tables:
+        change = _ROW | _BEFORE | _UPDATE | _DELETE
+        found.append(_Trigger(table, f"{table}_no_change", "UPDATE OR DELETE", change, refuse))
+        # Statement by statement: there are no rows when a table is emptied.
+        found.append(_Trigger(table, f"{table}_no_truncate", "TRUNCATE", _BEFORE | _TRUNCATE, refuse))
+        checks = "".join(
+            f"IF {guard.condition} THEN RAISE EXCEPTION '{guard.message}'; END IF; "
+            for guard in guards()
+            if guard.table == table
+        )
+        if table == "events":
+            checks = f"IF NEW.what = 'locked' THEN {LOCK_WRITERS_OUT}; END IF; {checks}"
+        # A transaction that looks at the past would not see a lock that was set meanwhile.
+        level = (
+            "IF current_setting('transaction_isolation') <> 'read committed' "
+            "THEN RAISE EXCEPTION 'cohortlib: isolation level'; END IF; "
+        )
+        source = f" BEGIN {level}{checks}RETURN NEW; END "
+        found.append(_Trigger(table, f"{table}_guard", "INSERT", _ROW | _BEFORE | _INSERT, source))
+    return found
+
+
+def make_guards(connection: Connection) -> None:
+    """Put every trigger and its function in its place; they fire in replicas too."""
+    # Without a fixed path, someone's own table `events` would answer whether the readings are locked.
+    path = _search_path(connection)
+    for trigger in _triggers():
+        name = f"cohortlib_{trigger.name}"
+        each = "ROW" if trigger.kind & _ROW else "STATEMENT"
+        for statement in (
+            f"CREATE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql SET search_path TO {path} "
+            f"AS $guard${trigger.source}$guard$",
+            f"CREATE TRIGGER {name} BEFORE {trigger.event} ON {trigger.table} "
+            f"FOR EACH {each} EXECUTE FUNCTION {name}()",
+            f"ALTER TABLE {trigger.table} ENABLE ALWAYS TRIGGER {name}",
+        ):
+            connection.exec_driver_sql(statement)
+
+
+def _search_path(connection: Connection) -> str:
+    schema = connection.execute(text("SELECT quote_ident(current_schema())")).scalar_one()
+    return f"{schema}, pg_temp"
+
+
+def guard_faults(connection: Connection) -> list[str]:
+    """What differs from what `make_guards` made: triggers missing, changed or foreign, rules."""
+    rows = connection.execute(
+        text(
+            "SELECT c.relname, t.tgname, t.tgtype, p.prosrc, t.tgenabled = 'A' AND t.tgqual IS NULL "
+            "AND p.proconfig = ARRAY['search_path=' || :path] "
+            "FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid JOIN pg_proc p ON p.oid = t.tgfoid "
+            "WHERE NOT t.tgisinternal AND c.relname = ANY(:tables) "
+            "AND c.relnamespace = CAST(quote_ident(current_schema()) AS regnamespace)"
+        ),
+        {"path": _search_path(connection), "tables": list(METADATA.tables)},
+    )
+    found = {(table, name): (kind, source, active) for table, name, kind, source, active in rows}
+    expected = {(t.table, f"cohortlib_{t.name}"): (t.kind, t.source, True) for t in _triggers()}
+    faults = [f"no trigger {name}" for table, name in expected if (table, name) not in found]
+    for key, parts in found.items():
+        if key not in expected:
+            faults.append(f"a foreign trigger {key[1]}")
+        elif parts != expected[key]:
+            faults.append(f"a changed trigger {key[1]}")
+    rules = connection.execute(
+        text(
+            "SELECT rulename FROM pg_rules WHERE schemaname = current_schema() AND tablename = ANY(:tables)"
+        ),
+        {"tables": list(METADATA.tables)},
+    )
+    return faults + [f"a foreign rule {name}" for (name,) in rules]

@@ -1,0 +1,167 @@
+"""Where the records and the fields of a CSV file begin and end, and stray quotation marks."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Bytes = NDArray[np.uint8]
+#: Byte places; 32 bits are enough for the largest file that is read.
+Places = NDArray[np.int32]
+
+_QUOTE, _LINE_FEED, _RETURN = 34, 10, 13
+#: Bytes looked at together: few enough to stay in the processor's memory.
+_PIECE = 2**16
+
+
+class Records(NamedTuple):
+    """The structure of a file; record 1 is the header, and a spreadsheet counts the same way.
+
+    Attributes
+    ----------
+    start, end : (n,)
+        Byte places; `end` is behind the line break.
+    fields : (n,)
+        Number of fields.
+    cuts : (sum of fields,)
+        Byte places where the fields end, one record after the other: of separators and line breaks.
+    stray_quote
+        Byte place of the first quotation mark that neither opens nor closes a cell, or None.
+    """
+
+    start: Places
+    end: Places
+    fields: Places
+    cuts: Places
+    stray_quote: int | None
+
+    def line(self, place: int) -> int:
+        """The line, as a spreadsheet shows it, that holds a byte place."""
+        return int(np.searchsorted(self.start, place, side="right"))
+
+
+def csv_records(text: Bytes, *, separator: str) -> Records:
+    """Records of CSV bytes (RFC 4180: a quoted cell may hold separators and line breaks).
+
+    Parameters
+    ----------
+    text
+        At least one byte.
+    separator
+        One character of ASCII.
+
+    Notes
+    -----
+    Behind an odd number of quotation marks the text is inside a quoted cell; so one cumulative count
+    tells which separators and line breaks separate anything. What follows a stray mark is not reliable.
+    """
+    mark, stray = ord(separator), None
+    found = _plain_cuts(text, mark)
+    if found is None:
+        cuts, is_break, stray = _cuts_outside_quotes(text, mark)
+    else:
+        cuts, is_break = found
+    if len(cuts) == 0 or cuts[-1] < len(text) - 1 or not is_break[-1]:
+        # The last line has no line break.
+        cuts, is_break = np.append(cuts, np.int32(len(text))), np.append(is_break, True)
+    breaks = np.flatnonzero(is_break)
+    end = np.minimum(cuts[breaks] + 1, len(text)).astype(np.int32)
+    start = np.concatenate([np.zeros(1, dtype=np.int32), end[:-1]])
+    fields = np.diff(breaks, prepend=-1).astype(np.int32)
+    return Records(start, end, fields, cuts, stray)
+
+
+class Fields(NamedTuple):
+    """Where the fields of n records of the same width begin and end, quotation marks included.
+
+    Attributes
+    ----------
+    start : (n,)
+        Byte places of the first fields.
+    cuts : (n, width)
+        Byte places behind all fields.
+    last : (n,)
+        Byte places behind the last fields, which may have a return before the line break.
+    """
+
+    start: Places
+    cuts: Places
+    last: Places
+
+    def column(self, place: int, rows: slice = slice(None)) -> tuple[Places, Places]:
+        """Begin and end of the fields of one column."""
+        start = self.cuts[rows, place - 1] + np.int32(1) if place else self.start[rows]
+        return start, self.cuts[rows, place] if place + 1 < self.cuts.shape[1] else self.last[rows]
+
+
+def record_fields(text: Bytes, records: Records, kept: NDArray[np.bool_], width: int) -> Fields:
+    """The fields of the records kept.
+
+    Parameters
+    ----------
+    text, records
+        As in and from `csv_records`.
+    kept : (n,)
+        Records with `width` fields each.
+    """
+    whole = np.all(records.fields == width)
+    cuts = records.cuts.reshape(-1, width)[kept] if whole else _cuts_of(records, kept, width)
+    last = cuts[:, -1]
+    # A return followed by a line feed is one line break; neither belongs to the field.
+    at_feed = text[np.minimum(last, len(text) - 1)] == _LINE_FEED
+    at_feed &= (last > 0) & (last < len(text))
+    last = last - (at_feed & (text[last - 1] == _RETURN))
+    return Fields(records.start[kept], cuts, last)
+
+
+def _cuts_of(records: Records, kept: NDArray[np.bool_], width: int) -> Places:
+    return records.cuts[np.repeat(kept, records.fields)].reshape(-1, width)
+
+
+def _plain_cuts(text: Bytes, mark: int) -> tuple[Places, NDArray[np.bool_]] | None:
+    """Places of separators and line feeds, and which are feeds; None where it is not as simple as that."""
+    cuts, is_break = [np.empty(0, dtype=np.int32)], [np.empty(0, dtype=bool)]
+    for begin in range(0, len(text), _PIECE):
+        piece = text[begin : begin + _PIECE]
+        is_feed = piece == _LINE_FEED
+        is_return = piece == _RETURN
+        # A return at the end of a piece is looked at together with what follows.
+        followed = text[begin + 1 : begin + 1 + len(piece)] == _LINE_FEED
+        if (piece == _QUOTE).any() or (is_return.any() and _is_alone(is_return, followed)):
+            return None
+        places = np.flatnonzero((piece == mark) | is_feed)
+        cuts.append((places + begin).astype(np.int32))
+        is_break.append(is_feed[places])
+    return np.concatenate(cuts), np.concatenate(is_break)
+
+
+def _is_alone(is_return: NDArray[np.bool_], followed: NDArray[np.bool_]) -> bool:
+    """Whether a return has no line feed behind it."""
+    return bool((is_return[: len(followed)] & ~followed).any() or is_return[len(followed) :].any())
+
+
+def _cuts_outside_quotes(text: Bytes, mark: int) -> tuple[Places, NDArray[np.bool_], int | None]:
+    special = np.zeros(256, dtype=bool)
+    special[[_QUOTE, _LINE_FEED, _RETURN, mark]] = True
+    places = np.flatnonzero(special[text])
+    kinds = text[places]
+    quotes = kinds == _QUOTE
+    inside = np.cumsum(quotes) % 2 == 1
+    follows = np.append(text, np.uint8(0))[places + 1]
+    breaks = (kinds == _LINE_FEED) | ((kinds == _RETURN) & (follows != _LINE_FEED))
+    cuts = ~inside & (breaks | (kinds == mark))
+    return places[cuts].astype(np.int32), breaks[cuts], _stray_quote(text, places[quotes], special)
+
+
+def _stray_quote(text: Bytes, quotes: NDArray[np.int64], edge: NDArray[np.bool_]) -> int | None:
+    """First mark that does not stand at the edge of a cell (`edge`: marks, separators, line breaks)."""
+    if len(quotes) == 0:
+        return None
+    padded = np.concatenate([[_LINE_FEED], text, [_LINE_FEED]]).astype(np.uint8)
+    opening, closing = quotes[::2], quotes[1::2]
+    wrong = np.concatenate([opening[~edge[padded[opening]]], closing[~edge[padded[closing + 2]]]])
+    if len(opening) > len(closing):
+        wrong = np.append(wrong, opening[-1])
+    return int(wrong.min()) if len(wrong) else None

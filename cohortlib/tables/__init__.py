@@ -1,0 +1,25 @@
+"""The data dictionary (what every column is) and Study (a definition with its checked tables)."""
+
+from cohortlib.tables.column import SIDES, YES_NO, Column, Kind
+from cohortlib.tables.dictionary import DICTIONARY, KEYS, REQUIRED_TABLES
+from cohortlib.tables.imaging import LANDMARKS, ZONE_STATES
+from cohortlib.tables.rows import ESTIMATE_COLUMNS, MEASUREMENT_COLUMNS
+from cohortlib.tables.study import Study
+from cohortlib.tables.zones import ZONE_SYSTEMS, ZoneSystem
+
+__all__ = [
+    "DICTIONARY",
+    "ESTIMATE_COLUMNS",
+    "KEYS",
+    "LANDMARKS",
+    "MEASUREMENT_COLUMNS",
+    "REQUIRED_TABLES",
+    "SIDES",
+    "YES_NO",
+    "ZONE_STATES",
+    "ZONE_SYSTEMS",
+    "Column",
+    "Kind",
+    "Study",
+    "ZoneSystem",
+]
