@@ -39,8 +39,8 @@ def test_problems_are_printed_file_by_file(small_study, capsys):
     visits.write_text(visits.read_text().replace("2030-01-02", "2.1.2030"))
     assert main(["check", str(small_study)]) == 1
     out = capsys.readouterr().out.splitlines()
-    assert out.count("tables/hips.csv") == 1
-    assert out.count("tables/visits.csv") == 1
+    assert out.count("tables/hips.csv: 1 problem") == 1
+    assert out.count("tables/visits.csv: 1 problem") == 1
     assert any(line.startswith("  line 2, side: found 'L' (2 rows). Expected") for line in out)
     assert re.fullmatch(r"\d+ problems in \d+ files\.", out[-1])
 
@@ -164,7 +164,15 @@ def test_every_package_is_pinned_to_one_release():
     )
     wanted = [name.lower().replace("_", "-") for name in wanted if not name.startswith("__")]
     assert {"numpy", "pytest", "ruff"} <= set(wanted)
-    assert set(wanted) - set(names) <= {"pipeline", "quantities", "tables", "errors", "report", "commands"}
+    assert set(wanted) - set(names) <= {
+        "pipeline",
+        "quantities",
+        "tables",
+        "errors",
+        "report",
+        "commands",
+        "readings",
+    }
 
 
 # --- by failure --------------------------------------------------------------------------------------

@@ -94,10 +94,10 @@ def test_every_command_that_is_named_is_there() -> None:
     targets = set(re.search(r"^\.PHONY: (.+)$", makefile, re.MULTILINE)[1].split())  # type: ignore[index]
     assert set(re.findall(r"\bmake ([a-z]+)`", README)) == targets
     commands = {name for action in _parser()._subparsers._group_actions for name in action.choices}  # type: ignore[union-attr]
-    assert set(re.findall(r"-m cohortlib ([a-z]+)", README)) == commands
+    assert set(re.findall(r"-m cohortlib ([a-z-]+)", README)) == commands
     options = _parser().parse_args(["check", "FOLDER", "--images"])
     assert options.images
-    assert set(re.findall(r"-m cohortlib check FOLDER (--\w+)", README)) == {"--images"}
+    assert set(re.findall(r"-m cohortlib check FOLDER (--\w+)", README)) == {"--images", "--html"}
 
 
 def test_the_install_line_is_that_of_the_makefile() -> None:

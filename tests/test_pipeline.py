@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from cohortlib.errors import StudyError
 from cohortlib.pipeline import make_images, measure_study
 from cohortlib.pipeline.cache import kept_path, read_kept, write_kept
-from cohortlib.pipeline.files import combined_digest, write_whole
+from cohortlib.pipeline.digests import combined_digest
 from cohortlib.pipeline.film import FilmTask, Hip, Mark, marks_of_hip, rows_of_readings
 from cohortlib.pipeline.measuring import film_tasks, films_to_measure
 from cohortlib.pipeline.workers import parallel_results
@@ -68,12 +68,12 @@ def film_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             "visible and landmark in ('teardrop', 'head_edge', 'cup_rim')"
         )
         marks.append(seen.assign(image_id=image_id, reader_id="R1", repeat=1))
-    table = pd.concat(marks).assign(marked_at="2031-07-07T15:00:00Z")
+    table = pd.concat(marks).assign(marked_at="2031-10-07T15:00:00Z")
     columns = ["image_id", "reader_id", "repeat", "landmark", "side", "x_px", "y_px", "marked_at"]
     # I03 has marks and no image; its right cup is not marked.
     lone = pd.DataFrame(
         [
-            ["I03", "R1", 1, "teardrop", side, x, 300.0, "2031-07-07T15:00:00Z"]
+            ["I03", "R1", 1, "teardrop", side, x, 300.0, "2031-10-07T15:00:00Z"]
             for side, x in (("left", 400), ("right", 300))
         ],
         columns=columns,
@@ -297,19 +297,6 @@ def test_a_folder_that_cannot_be_written_to_is_said_at_once(film_study):
     (film_study / "derived").write_text("a file where a folder should be")
     with pytest.raises(StudyError, match="cannot be written to"):
         measure_study(read_study(film_study))
-
-
-def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path, monkeypatch):
-    path = tmp_path / "a.json"
-    write_whole(path, "old")
-
-    def full(*_: object) -> None:
-        raise OSError("disk full")
-
-    monkeypatch.setattr(os, "replace", full)
-    with pytest.raises(OSError, match="disk full"):
-        write_whole(path, "new")
-    assert [(file.name, file.read_text()) for file in tmp_path.iterdir()] == [("a.json", "old")]
 
 
 def end_the_process(_: int) -> None:

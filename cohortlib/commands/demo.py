@@ -8,8 +8,9 @@ from pathlib import Path
 import pandas as pd
 
 from cohortlib.commands.project import Project, timed_step
-from cohortlib.commands.study import make_films, make_measurements
-from cohortlib.pipeline.files import combined_digest, file_digest, make_folder, write_whole
+from cohortlib.commands.study import make_films, make_measurements, make_store
+from cohortlib.files import make_folder, write_whole
+from cohortlib.pipeline.digests import combined_digest, file_digest
 from cohortlib.pipeline.workers import progress_bar
 from cohortlib.report.figures import read_figure
 from cohortlib.report.notebooks import make_notebook_pages
@@ -37,6 +38,7 @@ def make_demo(project: Project) -> int:
     """
     make_folder(project.figures)
     make_films(project)
+    make_store(project)
     study, measurements = make_measurements(project)
     failures, figures = make_pages(project, study)
     page = write_overview(project, study, measurements, failures=failures, figures=figures)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from cohortlib.commands.project import Project
 from cohortlib.commands.study import make_films
-from cohortlib.pipeline.files import make_folder, write_whole
+from cohortlib.files import make_folder, write_whole
 
 FIRST_NOTEBOOK = "notebooks/00_start_here.ipynb"
 

@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 import posixpath
-import tomllib
-import zipfile
 from collections.abc import Mapping
-from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from cohortlib.commands.listing import printable
+from cohortlib.commands.private_bytes import HEAD_BYTES, head_is_dicom, holds_dicom, is_key
 from cohortlib.commands.private_notebooks import notebook_problems
-from cohortlib.commands.private_tables import birth_years, is_table, patient_ids, table_problems
+from cohortlib.commands.private_studies import KnownStudy, is_invented, known_studies, study_of
+from cohortlib.commands.private_tables import is_table, table_problems
+from cohortlib.commands.private_workbooks import is_workbook, workbook_problems
 from cohortlib.commands.tracked import Content, is_repository, shared_files
 from cohortlib.dicom.finding.walk import found_files
 from cohortlib.dicom.identifiers import identifier_problems
 from cohortlib.errors import problem, problem_table, sentence
-
-_DEFINITION = "study.toml"
-_MOST_MEMBERS = 10_000
+from cohortlib.report.problems import counted
 
 
 def print_private(place: Path) -> int:
@@ -34,7 +33,8 @@ def print_private(place: Path) -> int:
     if problems.empty:
         print(f"{place}: nothing found that identifies a patient.")
         return 0
-    print(f"{len(problems)} findings in {problems['file'].nunique()} files.")
+    of = counted(problems["file"].nunique(), "file")
+    print(f"{counted(len(problems), 'finding')} in {of}.")
     return 1
 
 
@@ -60,95 +60,59 @@ def privacy_problems(place: Path) -> pd.DataFrame:
 
     Notes
     -----
-    Found are: DICOM files in a repository, in archives of files too; names, numbers and dates of birth in
-    headers of a study's images; columns of tables that name or number a person, mail addresses, full
-    dates in a patient's birth year; notebooks with images that are not known to be of an invented study,
-    or with the state of their controls. Not found are a name within free text, and one that is burned
-    into pixels.
+    Found are: DICOM files in a repository, in archives of files too; the key; names, numbers and dates of
+    birth in headers of a study's images; columns of tables and workbooks that name or number a person, mail
+    addresses, full dates in a patient's birth year; notebooks with images that are not known to be of an
+    invented study, or with the state of their controls. Not found are a name within free text, and one that
+    is burned into pixels.
     """
     in_repository = is_repository(place)
-    studies = _studies(place)
+    studies = known_studies(place)
     problems: list[dict[str, Any]] = []
-    looked_at = (lambda _: True) if in_repository else (lambda path: is_table(path) or _is_notebook(path))
+    looked_at = (lambda _: True) if in_repository else _is_looked_into
     for content in shared_files(place, looked_at):
         problems += _content_problems(place, content, studies, in_repository=in_repository)
     # Without a repository every image below the folder counts, else those that lie in a study.
-    roots = [folder for folder in studies if _study_of(folder, studies) is None] if in_repository else [""]
+    roots = [folder for folder in studies if study_of(folder, studies) is None] if in_repository else [""]
     for root in roots:
         problems += _image_problems(place, root, studies)
     return problem_table(problems)
 
 
-class _Study:
-    """What is known of a study: whether it is invented, and its patients."""
-
-    def __init__(self) -> None:
-        self.synthetic = True
-        self.patients: set[str] = set()
-        self.born: dict[str, str] = {}
-
-
-def _studies(place: Path) -> dict[str, _Study]:
-    """Folder of each study → what is known of it; one version that is not invented decides."""
-    studies: dict[str, _Study] = {}
-    for path, data, _ in shared_files(place, lambda path: posixpath.basename(path) == _DEFINITION):
-        study = studies.setdefault(posixpath.dirname(path), _Study())
-        study.synthetic = study.synthetic and data is not None and _is_synthetic(data)
-    for path, data, _ in shared_files(place, lambda path: path.endswith("tables/patients.csv")):
-        known = studies.get(posixpath.dirname(posixpath.dirname(path)))
-        if known is not None and data is not None:
-            known.patients |= patient_ids(data)
-            known.born |= birth_years(data)
-    return studies
-
-
-def _is_synthetic(definition: bytes) -> bool:
-    try:
-        return tomllib.loads(definition.decode("utf-8-sig")).get("synthetic") is True
-    except (ValueError, RecursionError):
-        return False
-
-
-def _study_of(path: str, studies: Mapping[str, _Study]) -> str | None:
-    """The folder of the study that a file lies in, or None."""
-    folder = posixpath.dirname(path)
-    while folder not in studies:
-        if not folder:
-            return None
-        folder = posixpath.dirname(folder)
-    return folder
-
-
 def _content_problems(
-    place: Path, content: Content, studies: Mapping[str, _Study], *, in_repository: bool
+    place: Path, content: Content, studies: Mapping[str, KnownStudy], *, in_repository: bool
 ) -> list[dict[str, Any]]:
     path, data, version = content
-    name = "".join(letter if letter.isprintable() else "?" for letter in path)
+    name = printable(path)
     name += " (not staged)" if version == "not staged" else ""
     if data is None:
         return [_unseen(name)]
-    if in_repository and _holds_dicom(data):
+    if is_key(data):
+        return [_key(name)]
+    if in_repository and holds_dicom(data):
         return [_committed(name)]
     if _is_notebook(path):
         return notebook_problems(
-            data, name=name, path=path, invented=lambda at: _is_invented(place, at, studies)
+            data, name=name, path=path, invented=lambda at: is_invented(place, at, studies)
         )
+    study = study_of(path, studies)
+    born = studies[study].born if study is not None else {}
     if is_table(path):
-        study = _study_of(path, studies)
         in_tables = study is not None and posixpath.dirname(path) == posixpath.join(study, "tables")
-        born = studies[study].born if study is not None else {}
         return table_problems(data, name=name, in_study=in_tables, born=born)
+    if is_workbook(path):
+        return workbook_problems(data, name=name, in_study=study is not None, born=born)
     return []
 
 
-def _image_problems(place: Path, root: str, studies: Mapping[str, _Study]) -> list[dict[str, Any]]:
+def _image_problems(place: Path, root: str, studies: Mapping[str, KnownStudy]) -> list[dict[str, Any]]:
     """Problems of the DICOM files that lie in a folder, whether git knows them or not."""
     problems = []
     for file in found_files(place / root):
         path = place / root / file.path
-        if not file.problem and _is_dicom(path):
+        if not file.problem and head_is_dicom(_head(path)):
             name = posixpath.join(root, file.path)
-            study = _study_of(name, studies)
+            study = study_of(name, studies)
             known = None if study is None else studies[study].patients
             problems += identifier_problems(path, name=name, patient_ids=known)
     return problems
@@ -158,44 +122,24 @@ def _is_notebook(path: str) -> bool:
     return path.lower().endswith(".ipynb")
 
 
-def _is_invented(place: Path, path: str, studies: Mapping[str, _Study]) -> bool | None:
-    """Whether the study at a path or around it is invented; None if there is none."""
-    while True:
-        folder = "" if path == "." else path
-        if folder in studies:
-            return studies[folder].synthetic
-        try:
-            return _is_synthetic((place / folder / _DEFINITION).read_bytes())
-        except (OSError, ValueError):
-            pass
-        if path in (".", "..") or path.endswith("/.."):
-            return None
-        path = posixpath.dirname(path) or "."
+def _is_looked_into(path: str) -> bool:
+    """Whether a file outside a repository is read: tables, notebooks, and what may be a key."""
+    return is_table(path) or is_workbook(path) or _is_notebook(path) or path.lower().endswith(".json")
 
 
-def _is_dicom(path: Path) -> bool:
+def _head(path: Path) -> bytes:
     try:
         with path.open("rb") as file:
-            return file.read(132)[128:] == b"DICM"
+            return file.read(HEAD_BYTES)
     except OSError:
-        return False
+        return b""
 
 
-def _holds_dicom(data: bytes) -> bool:
-    """Whether a file is DICOM, or an archive of files with one in it."""
-    if data[128:132] == b"DICM":
-        return True
-    if not data.startswith(b"PK\x03\x04"):
-        return False
-    try:
-        with zipfile.ZipFile(BytesIO(data)) as archive:
-            for member in archive.infolist()[:_MOST_MEMBERS]:
-                with archive.open(member) as file:
-                    if file.read(132)[128:] == b"DICM":
-                        return True
-    except Exception:  # a damaged or locked archive, or one of an unknown kind
-        return False
-    return False
+def _key(name: str) -> dict[str, Any]:
+    return problem(
+        file=name, found="the key that leads back to the patients", expected="no key in what is shared",
+        remedy="Move it to a folder of your own; if it was shared already, tell who answers for the data",
+    )  # fmt: skip
 
 
 def _committed(name: str) -> dict[str, Any]:

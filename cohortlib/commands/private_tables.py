@@ -83,6 +83,14 @@ def table_problems(
         is taken for the date of birth, since he comes to the study decades later.
     """
     header, rows = _rows(data)
+    return rows_problems([header, *rows], name=name, in_study=in_study, born=born)
+
+
+def rows_problems(
+    table: list[list[str]], *, name: str, in_study: bool, born: Mapping[str, str]
+) -> list[dict[str, Any]]:
+    """As `table_problems`, of the header and the rows of a table."""
+    header, rows = (table[0], table[1:]) if table else ([], [])
     names = [_plain(column) for column in header]
     of_patients = in_study or not _PATIENT_COLUMNS.isdisjoint(names)
     years = _birth_year_of_rows(names, rows, born)

@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 from cohortlib.commands.project import Project
 from cohortlib.commands.study import make_films, make_measurements
 from cohortlib.errors import StudyError
-from cohortlib.pipeline.files import make_folder
+from cohortlib.files import make_folder
 
 _LAYERS = "from importlinter.cli import lint_imports_command; lint_imports_command()"
 #: Step → arguments of Python.

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from cohortlib.dicom.opening import LARGEST_FILE_BYTES
-from cohortlib.pipeline.files import combined_digest, file_digest, source_digest, write_whole
+from cohortlib.files import write_whole
+from cohortlib.pipeline.digests import combined_digest, file_digest, source_digest
 from cohortlib.pipeline.film import FilmTask, Row
 from cohortlib.tables import MEASUREMENT_COLUMNS
 

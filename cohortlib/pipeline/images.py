@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from cohortlib.errors import study_error
-from cohortlib.pipeline.files import make_folder, write_whole
+from cohortlib.files import make_folder, write_whole
 from cohortlib.pipeline.workers import parallel_results
 from cohortlib.study import read_study
 from cohortlib.synthetic.study_files import film_fingerprint, film_recipes, write_film

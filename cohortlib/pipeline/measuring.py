@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from cohortlib.files import make_folder
 from cohortlib.pipeline.cache import (
     ImageState,
     film_key,
@@ -17,7 +18,6 @@ from cohortlib.pipeline.cache import (
     read_kept,
     write_kept,
 )
-from cohortlib.pipeline.files import make_folder
 from cohortlib.pipeline.film import MISSING_FILE, FilmTask, Hip, Mark, Row, film_rows, rows_of_readings
 from cohortlib.pipeline.workers import parallel_results
 from cohortlib.tables import MEASUREMENT_COLUMNS, Study

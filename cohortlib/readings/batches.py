@@ -6,14 +6,12 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, insert, select
 
-import cohortlib
 from cohortlib.errors import StudyError, problem, study_error
-from cohortlib.readings.clock import stored_time
+from cohortlib.readings.clock import software, stored_time
 from cohortlib.readings.guards import SAME
 from cohortlib.readings.row_checks import Content
 from cohortlib.readings.schema import BATCHES, EVENTS, ITEMS, OWN_ID, READINGS
 
-SOFTWARE = f"cohortlib {cohortlib.__version__}"
 # Conditions of one question; databases limit how many there may be.
 _AT_ONCE = 200
 
@@ -42,7 +40,7 @@ def insert_batch(
     batch = {"content": content, "n_rows": len(rows), "stored_at": now}
     added = connection.execute(insert(BATCHES).values(**batch, item_id=item_id, import_id=import_id))
     (batch_id,) = added.inserted_primary_key or (0,)
-    given = {"batch_id": batch_id, "stored_at": now, "software": SOFTWARE}
+    given = {"batch_id": batch_id, "stored_at": now, "software": software(connection)}
     # Asked for their numbers, many rows go to a server in one statement.
     statement = insert(READINGS[content]).returning(
         READINGS[content].c[OWN_ID[content]], sort_by_parameter_order=True

@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 
 from cohortlib.readings.clock import time_text
+from cohortlib.tables.column import ID_PATTERN
 
-_ID = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,63}")
+_ID = re.compile(ID_PATTERN)
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _LONGEST_TEXT = 400
 _FIRST_YEAR, _LAST_YEAR = 1900, 2199

@@ -12,7 +12,6 @@ from sqlalchemy import Connection, insert, select
 
 from cohortlib.errors import study_error
 from cohortlib.readings.batches import (
-    SOFTWARE,
     check_not_listed,
     check_not_locked,
     insert_batch,
@@ -20,7 +19,7 @@ from cohortlib.readings.batches import (
 )
 from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import ID, SHA256, TEXT
-from cohortlib.readings.clock import stored_time
+from cohortlib.readings.clock import software, stored_time
 from cohortlib.readings.refusals import shown
 from cohortlib.readings.row_checks import Content
 from cohortlib.readings.rows import imported_fields, reading_rows
@@ -77,7 +76,13 @@ def import_readings(
             remedy="Write corrections of the stored rows, or leave these readings out",
         )
     now = stored_time(connection)
-    entry = {**origin, "content": content, "n_rows": len(rows), "stored_at": now, "software": SOFTWARE}
+    entry = {
+        **origin,
+        "content": content,
+        "n_rows": len(rows),
+        "stored_at": now,
+        "software": software(connection),
+    }
     added = connection.execute(insert(IMPORTS).values(**entry))
     (import_id,) = added.inserted_primary_key or (0,)
     insert_event(connection, what="imported", who=who, now=now, subject=str(import_id), file=file)

@@ -12,10 +12,10 @@ from cohortlib.errors import study_error
 from cohortlib.readings.batches import check_not_locked, insert_batch
 from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import ID, SHA256, TEXT, number
-from cohortlib.readings.clock import current_time, stored_time
+from cohortlib.readings.clock import TOLERANCE, current_time, stored_time, time_value
 from cohortlib.readings.progress import Item, next_open_item, reader_items
 from cohortlib.readings.row_checks import Content
-from cohortlib.readings.rows import reading_rows, written_fields
+from cohortlib.readings.rows import MARKED_AT, imported_fields, reading_rows, written_fields
 from cohortlib.readings.schema import EVENTS
 from cohortlib.readings.trail import insert_event
 
@@ -67,7 +67,9 @@ def finish_item(
         fields = {n: f for n, f in written_fields(content).items() if n not in (*_OF_THE_ITEM, "supersedes")}
         for correction in ("withdrawn", "reason"):
             fields.pop(correction)
+        fields[MARKED_AT] = imported_fields(content)[MARKED_AT]._replace(required=False)
         rows = reading_rows(table, fields, content=content, file=content)
+        _check_times(connection, rows, item, content)
         _check_sides(rows, item, content)
         batches[content] = insert_batch(
             connection, [{**row, **given} for row in rows], content=content, item_id=item_id
@@ -99,6 +101,25 @@ def _item_in_hand(connection: Connection, item_id: str, reader_id: str) -> Item:
             remedy="Take the items in their order, one by one",
         )
     return item
+
+
+def _check_times(connection: Connection, rows: list[dict[str, Any]], item: Item, content: Content) -> None:
+    """A mark was made after the item was shown, and before now; the clocks of two computers may differ."""
+    query = select(EVENTS.c.stored_at).where(EVENTS.c.what == "item shown", EVENTS.c.subject == item.item_id)
+    first = time_value(min(connection.execute(query).scalars())) - TOLERANCE
+    last = current_time(connection) + TOLERANCE
+    claimed = [(line, row["claimed_at"]) for line, row in enumerate(rows, start=2) if row["claimed_at"]]
+    wrong = [(line, moment) for line, moment in claimed if not first <= time_value(moment) <= last]
+    if wrong:
+        raise study_error(
+            file=content,
+            line=wrong[0][0],
+            column=MARKED_AT,
+            found=wrong[0][1],
+            count=len(wrong),
+            expected="a time after the item was shown, and not after now",
+            remedy="Set the clock of the reader's computer, or leave the column out",
+        )
 
 
 def _check_sides(rows: list[dict[str, Any]], item: Item, content: Content) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 from sqlalchemy import select
 
@@ -12,7 +14,7 @@ from cohortlib.readings.cells import ID
 from cohortlib.readings.frames import frame, history
 from cohortlib.readings.handle import Handle
 from cohortlib.readings.progress import progress_table, reader_items, reader_view
-from cohortlib.readings.schema import ITEMS, WORKLISTS
+from cohortlib.readings.schema import ITEMS, READINGS, WORKLISTS
 from cohortlib.readings.worklist_storing import insert_worklist
 
 
@@ -100,9 +102,10 @@ class Listing(Handle):
         duration_s
             How long the reader took.
         marks
-            landmark, side, x_px, y_px; None where there is nothing to mark.
+            landmark, side, x_px, y_px; None where there is nothing to mark. It may have marked_at (with its
+            zone), when the reader clicked: kept beside the time of storing.
         gradings
-            side, zone_system, zone, state, width_mm; None where there is nothing to grade.
+            side, zone_system, zone, state, width_mm, as marks; None where there is nothing to grade.
         remark
             Such as why the image cannot be read.
 
@@ -131,6 +134,15 @@ class Listing(Handle):
             readers = connection.execute(select(ITEMS.c.reader_id).distinct().order_by(ITEMS.c.reader_id))
             listed = {name: reader_items(connection, name) for name in readers.scalars().all()}
         return progress_table(listed)
+
+    def images_of(self, reader_ids: Sequence[str]) -> set[str]:
+        """The image_id of all that one of the readers read or is to read; for who sets up worklists."""
+        found: set[str] = set()
+        with self._database.reading() as connection:
+            for table in (ITEMS, *READINGS.values()):
+                query = select(table.c.image_id).where(table.c.reader_id.in_(list(reader_ids))).distinct()
+                found |= set(connection.execute(query).scalars())
+        return found
 
     def worklists(self) -> pd.DataFrame:
         """One row a worklist: worklist_id, n_items, washout_days, seed, who, stored_at, software."""

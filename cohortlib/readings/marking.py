@@ -82,9 +82,9 @@ class Marking(Handle):
         -------
         DataFrame
             The columns of the table `landmarks` of a study, then mark_id, duration_s, image_sha256,
-            stored_at (by the clock of the store), claimed_at (as the imported file says), software,
-            supersedes, withdrawn, reason, batch_id, item_id, import_id. `marked_at` is claimed_at for
-            imported marks and stored_at for all others.
+            stored_at (by the clock of the store), claimed_at (as the imported file or the reader's program
+            says), software, supersedes, withdrawn, reason, batch_id, item_id, import_id. `marked_at` is
+            claimed_at where there is one, and stored_at for all others.
         """
         return self._readings("marks", whole_history=False)
 

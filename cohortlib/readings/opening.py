@@ -12,8 +12,7 @@ from sqlalchemy import Connection, insert, inspect, select, text
 
 from cohortlib.errors import study_error
 from cohortlib.readings import postgres_guards, sqlite_guards
-from cohortlib.readings.batches import SOFTWARE
-from cohortlib.readings.clock import current_time, time_text
+from cohortlib.readings.clock import CLOCK_OPTION, SimulatedClock, current_time, software, time_text
 from cohortlib.readings.database import Database
 from cohortlib.readings.postgres_server import SERVER, server_database
 from cohortlib.readings.refusals import shown
@@ -28,7 +27,9 @@ _SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
 _ONE_MAKER = "SELECT pg_advisory_xact_lock(hashtext('cohortlib readings'))"
 
 
-def open_readings(place: str | os.PathLike[str], *, write: bool = True) -> Readings:
+def open_readings(
+    place: str | os.PathLike[str], *, write: bool = True, simulated_clock: SimulatedClock | None = None
+) -> Readings:
     """The store of what readers marked and graded.
 
     Parameters
@@ -40,6 +41,9 @@ def open_readings(place: str | os.PathLike[str], *, write: bool = True) -> Readi
         blank, the password.
     write
         False opens a store that exists and changes nothing of it; True makes one where there is none.
+    simulated_clock
+        Gives the time (with its zone) in place of the real one: for simulated readers only. Every row that
+        is stored says so in `software`, for good.
 
     Returns
     -------
@@ -56,6 +60,9 @@ def open_readings(place: str | os.PathLike[str], *, write: bool = True) -> Readi
     >>> readings.marks().groupby("reader_id").size()  # doctest: +SKIP
     """
     database = database_at(place, write=write)
+    if simulated_clock is not None:
+        engine = database.engine.execution_options(**{CLOCK_OPTION: simulated_clock})
+        database = database._replace(engine=engine)
     try:
         if write and not _is_there(database):
             with database.writing() as connection:
@@ -112,7 +119,10 @@ def _make(connection: Connection) -> None:
     now = time_text(current_time(connection))
     connection.execute(
         insert(STORE).values(
-            store_id=uuid.uuid4().hex, schema_version=SCHEMA_VERSION, made_at=now, software=SOFTWARE
+            store_id=uuid.uuid4().hex,
+            schema_version=SCHEMA_VERSION,
+            made_at=now,
+            software=software(connection),
         )
     )
     insert_event(connection, what="made", who="", now=now)
@@ -124,7 +134,8 @@ def _check(connection: Connection, place: str) -> None:
             file=place,
             found="no readings store",
             expected="a store of readings",
-            remedy="Name the file of the readings, or put the last good copy in its place",
+            remedy="Name the store of the readings, put the last good copy in its place, or make one "
+            "(python -m cohortlib readings)",
         )
     version = connection.execute(select(STORE.c.schema_version)).scalar()
     if version != SCHEMA_VERSION:

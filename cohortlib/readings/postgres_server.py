@@ -29,13 +29,7 @@ def server_database(address: str, *, write: bool) -> Database:
     StudyError
         If the address is none. Whether the server answers is seen at the first transaction.
     """
-    try:
-        url = make_url(address)
-    except (ArgumentError, ValueError) as error:
-        raise _wrong_address("an address that cannot be read") from error
-    if url.drivername != SERVER or not url.host or not url.database or url.query:
-        found = shown(url.render_as_string(hide_password=True))
-        raise _wrong_address(found)
+    url = _url(address)
     host, _, password = os.environ.get(PASSWORD_VARIABLE, "").partition(" ")
     engine = create_engine(
         url,
@@ -52,6 +46,52 @@ def server_database(address: str, *, write: bool) -> Database:
     )
     event.listen(engine, "connect", _set_up_server)
     return Database(engine, shown(url.render_as_string(hide_password=True)), write)
+
+
+def check_study_address(address: str) -> None:
+    """Refuse an address that may not stand in a study.toml: none of a server, or one with a password.
+
+    Raises
+    ------
+    StudyError
+    """
+    if _url(address).password is not None:
+        raise study_error(
+            column="[readings] url",
+            found="an address with a password",
+            expected=f"{SERVER}://user@host/database",
+            remedy="Take the password out and change it: the file may have been seen. It belongs in the "
+            f"environment variable {PASSWORD_VARIABLE}, after the host and a blank",
+        )
+
+
+def check_host_named(address: str) -> None:
+    """Refuse a server that nobody at this computer named: a study folder from elsewhere may name any.
+
+    Raises
+    ------
+    StudyError
+        If the environment names no host, or another one.
+    """
+    host = str(_url(address).host)
+    if os.environ.get(PASSWORD_VARIABLE, "").partition(" ")[0] != host:
+        raise study_error(
+            column="[readings] url",
+            found=f"readings on the server {shown(host)}, which was not asked",
+            expected=f"a server that you name yourself in {PASSWORD_VARIABLE}",
+            remedy=f'If you know it, set {PASSWORD_VARIABLE} to "{shown(host)} PASSWORD"; or read the study '
+            "without its store: read_study(folder, readings=False)",
+        )
+
+
+def _url(address: str) -> URL:
+    try:
+        url = make_url(address)
+    except (ArgumentError, ValueError) as error:
+        raise _wrong_address("an address that cannot be read") from error
+    if url.drivername != SERVER or not url.host or not url.database or url.query:
+        raise _wrong_address(shown(url.render_as_string(hide_password=True)))
+    return url
 
 
 def _is_this_computer(url: URL) -> bool:

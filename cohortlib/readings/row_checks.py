@@ -11,6 +11,7 @@ from cohortlib.readings.refusals import shown
 from cohortlib.tables import ZONE_SYSTEMS
 
 Content = Literal["marks", "gradings"]
+CONTENTS: tuple[Content, ...] = ("marks", "gradings")
 #: What the reader said: empty in a row that is withdrawn.
 SAID = {"marks": ("x_px", "y_px"), "gradings": ("state", "width_mm")}
 #: What a row that is not withdrawn must say.

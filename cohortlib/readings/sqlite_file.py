@@ -52,10 +52,14 @@ def file_database(path: Path, *, write: bool) -> Database:
         found = shown(getattr(error, "strerror", None) or error)
     if found:
         raise study_error(file=shown(path), found=found, expected=f"a {FILE_NAME}", remedy=remedy)
-    uri = f"file:{quote(str(path.absolute()))}?mode={'rwc' if write else 'ro'}"
+    # What a writer that was killed left half written can only be undone with the right to write: a store
+    # that is only looked at is opened with it too, and then changes nothing by `query_only`.
+    uri = f"file:{quote(str(path.absolute()))}?mode={'rwc' if write else 'rw'}"
 
     def connect() -> sqlite3.Connection:
-        return sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
+        connection = sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
+        connection.execute(f"PRAGMA query_only={'OFF' if write else 'ON'}")
+        return connection
 
     engine = create_engine("sqlite+pysqlite://", creator=connect, poolclass=NullPool)
     event.listen(engine, "connect", _set_up_file)

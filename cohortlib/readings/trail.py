@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert
 
-from cohortlib.readings.batches import SOFTWARE
+from cohortlib.readings.clock import software
 from cohortlib.readings.schema import EVENTS
 
 
@@ -17,4 +17,4 @@ def insert_event(
     """Record an event in the open transaction; the details are kept as JSON."""
     text = json.dumps(details, sort_keys=True, allow_nan=False)
     row = {"what": what, "who": who, "subject": subject, "stored_at": now, "details": text}
-    connection.execute(insert(EVENTS).values(**row, software=SOFTWARE))
+    connection.execute(insert(EVENTS).values(**row, software=software(connection)))

@@ -9,10 +9,10 @@ from sqlalchemy import Connection, insert, select
 
 from cohortlib.errors import study_error
 from cohortlib.readings.argument_tables import check_once, checked_table
-from cohortlib.readings.batches import SOFTWARE, check_not_locked, readings_there
+from cohortlib.readings.batches import check_not_locked, readings_there
 from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import number
-from cohortlib.readings.clock import stored_time
+from cohortlib.readings.clock import software, stored_time
 from cohortlib.readings.schema import ITEMS, READINGS, WORKLISTS
 from cohortlib.readings.trail import insert_event
 from cohortlib.readings.worklist import ITEM_RULES
@@ -37,7 +37,9 @@ def insert_worklist(connection: Connection, table: pd.DataFrame, *, who: str, wa
         raise study_error(file="worklist", column="seed", found=found, expected="one seed", remedy=remedy)
     now = stored_time(connection)
     stored = {"n_items": len(rows), "washout_days": washout, "seed": seeds.pop(), "who": who}
-    added = connection.execute(insert(WORKLISTS).values(**stored, stored_at=now, software=SOFTWARE))
+    added = connection.execute(
+        insert(WORKLISTS).values(**stored, stored_at=now, software=software(connection))
+    )
     (worklist_id,) = added.inserted_primary_key or (0,)
     connection.execute(insert(ITEMS), [{**row, "worklist_id": worklist_id} for row in rows])
     insert_event(connection, what="worklist written", who=who, now=now, subject=str(worklist_id))

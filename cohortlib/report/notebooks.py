@@ -16,7 +16,7 @@ from nbclient.exceptions import CellExecutionError, CellTimeoutError
 from nbconvert import HTMLExporter
 from traitlets.config import Config
 
-from cohortlib.pipeline.files import write_whole
+from cohortlib.files import write_whole
 from cohortlib.report.figures import sidecar_dates
 from cohortlib.report.markup import page
 from cohortlib.report.questions import read_question

@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
 
-from cohortlib.pipeline.files import combined_digest, file_digest, source_digest, write_whole
+from cohortlib.files import write_whole
+from cohortlib.pipeline.digests import combined_digest, file_digest, source_digest
 from cohortlib.report.figures import read_figure
 from cohortlib.tables import Study
 
@@ -39,7 +40,8 @@ def inputs_digest(study: Study, root: Path) -> str:
     images = [study.folder / path for path in study.images["path"]]
     states = [f"{path} {_size_and_date(path)}" for path in images]
     digests = [f"{path.name} {file_digest(path)}" for path in sorted(files) if path.is_file()]
-    return combined_digest([source_digest(""), *digests, *states])
+    readings = str(study.readings_state.get("sha256", ""))
+    return combined_digest([source_digest(""), *digests, *states, readings])
 
 
 def is_made(made: Made | None, *, key: str, page: Path, figures: Path) -> bool:

@@ -7,24 +7,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from cohortlib.pipeline.files import write_whole
-
-#: How a cell begins that a spreadsheet would run.
-_FORMULA = r"^[=+\-@\t\r]"
+from cohortlib.files import write_whole
+from cohortlib.tables.spreadsheet import spreadsheet_csv
 
 
 def write_table(table: pd.DataFrame, path: Path) -> None:
-    """Write a table as CSV whose texts a spreadsheet shows and does not run.
-
-    Notes
-    -----
-    A text that begins with = + - @, a tab or a line end gets an apostrophe before it; numbers keep
-    all their digits and their sign.
-    """
-    safe = table.copy()
-    for name in safe.columns[[not pd.api.types.is_numeric_dtype(kind) for kind in safe.dtypes]]:
-        safe[name] = safe[name].astype("str").str.replace(_FORMULA, r"'\g<0>", regex=True)
-    write_whole(path, safe.to_csv(index=False, lineterminator="\n"))
+    """Write a table as CSV that a spreadsheet shows and does not run: see `spreadsheet_csv`."""
+    write_whole(path, spreadsheet_csv(table))
 
 
 def measurement_counts(measurements: pd.DataFrame) -> dict[str, int]:

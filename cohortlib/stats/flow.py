@@ -16,15 +16,17 @@ OUTCOMES = (
     "received",
     "missed",
     "lost",
-    "window open",
-    "not yet due",
     "death",
     "withdrawal",
     "revision",
     "hip operated on after the window",
+    "window open",
+    "not yet due",
 )
-#: Part of those received, told apart because it is kept and labelled.
+#: Parts of those received, told apart because they are kept and labelled; one may be in several.
 OUTSIDE = "outside window"
+AFTER = tuple(f"after {event}" for event in ("death", "withdrawal", "revision"))
+PARTS = (OUTSIDE, *AFTER)
 FLOW_COLUMNS = ("step", "stage", "arm", "visit_id", "outcome", "n_patients", "n_hips", "note")
 _COUNTS = ("n_patients", "n_hips")
 
@@ -55,8 +57,8 @@ def flow_table(
     DataFrame
         step (0, 1, 2 … down the figure), stage (enrolled, arm, visit, analysed), arm ("" for all),
         visit_id, outcome, n_patients, n_hips, note. Outcomes: "enrolled" and "not operated"; "in arm"; of
-        a visit those of `OUTCOMES` that occur, which add up to the arm, and "outside window", a part of
-        "received"; "analysed" and "not analysed".
+        a visit those of `OUTCOMES` that occur, which add up to the arm, and those of `PARTS`, which are
+        parts of "received"; "analysed" and "not analysed".
 
     Raises
     ------
@@ -67,7 +69,8 @@ def flow_table(
     -----
     A patient with hips in two arms counts in both, so arms may add up to more than all patients. A patient
     with two hips in one arm counts once, with the hip that lacks most. Somebody who missed a visit may come
-    to the next: visits are no sieve.
+    to the next: visits are no sieve. Who was asked and did not take part is in no table of a study; say it
+    beside the figure.
 
     References
     ----------
@@ -134,7 +137,7 @@ def _stage(stage: str, table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _visit(rows: pd.DataFrame, arm: str, visit_id: str) -> pd.DataFrame:
-    """The outcomes of one arm at one visit that occur; "received" always."""
+    """The outcomes of one arm at one visit that occur, "received" always, and the parts of those received."""
     patients = least_complete(rows, ["visit_id"])
     other = [word for word in rows["outcome"].unique() if word not in OUTCOMES]
     lines = []
@@ -143,10 +146,13 @@ def _visit(rows: pd.DataFrame, arm: str, visit_id: str) -> pd.DataFrame:
         n_patients = int((patients["outcome"] == word).sum())
         if n_hips or n_patients or word == "received":
             lines.append((word, n_patients, n_hips))
-    outside = "received outside window"
-    n_outside = int((patients["status"] == outside).sum()), int((rows["status"] == outside).sum())
-    if any(n_outside):
-        lines.insert(1, (OUTSIDE, *n_outside))
+    came = rows[rows["outcome"] == "received"]
+    complete = patients.loc[patients["outcome"] == "received", "patient_id"]
+    for place, part in enumerate(PARTS, start=1):
+        column, value = ("status", "received outside window") if part == OUTSIDE else ("reason", part)
+        chosen = came[came[column] == value]
+        if len(chosen):
+            lines.insert(place, (part, int(complete.isin(chosen["patient_id"]).sum()), len(chosen)))
     found = pd.DataFrame(lines, columns=["outcome", *_COUNTS])
     return found.assign(arm=arm, visit_id=visit_id)
 
@@ -194,7 +200,7 @@ def _sums(table: pd.DataFrame) -> NDArray[np.float64]:
     in_arm = table["stage"] == "arm"
     row_of = {str(arm): row for row, arm in enumerate(table["arm"]) if in_arm.iloc[row]}
     for (stage, arm, _), rows in table.groupby(["stage", "arm", "visit_id"], sort=False):
-        places = rows.index[rows["outcome"] != OUTSIDE].to_numpy()
+        places = rows.index[~rows["outcome"].isin(PARTS)].to_numpy()
         if stage == "enrolled":
             sums[places[0], [*row_of.values(), *places[1:]]] = 1
             sums[places[0], places[0]] = 0

@@ -87,7 +87,8 @@ def responder_comparison(
         (patients or hips with a value), responders and others (mean, or share of the category),
         responders_sd, others_sd (of numbers), missing_responders, missing_others,
         standardised_difference (responders less others) with ci_low, ci_high (95 %), n_patients, n_hips
-        (compared; hips empty for patients), method, note. Fewer than three patients in a group: no interval.
+        (compared; hips empty for patients), method, note. No interval where a group has fewer than three
+        patients or is all alike.
 
     Raises
     ------
@@ -188,7 +189,11 @@ def _line(table: pd.DataFrame, name: str, category: str, values: pd.Series) -> d
     known, came = values.notna(), table["came"]
     one, other = values[known & came].to_numpy(), values[known & ~came].to_numpy()
     low, high = difference_interval(values[known], came[known], table.loc[known, "patient_id"])
-    few = "no interval from fewer than three patients in a group, or without spread" if np.isnan(low) else ""
+    few = (
+        "no interval from fewer than three patients, or from a group that is all alike"
+        if np.isnan(low)
+        else ""
+    )
     deviations = [
         float(part.std(ddof=1)) if part.size > 1 and not category else np.nan for part in (one, other)
     ]

@@ -99,7 +99,8 @@ def difference_interval(values: ArrayLike, first_group: ArrayLike, cluster: Arra
     Returns
     -------
     low, high : float
-        NaN with fewer than three patients in a group or where nothing varies.
+        NaN with fewer than three patients in a group, or where one does not vary: three patients who are
+        all women say little of the next, and an interval that takes them for certain would say much.
 
     Notes
     -----
@@ -110,9 +111,9 @@ def difference_interval(values: ArrayLike, first_group: ArrayLike, cluster: Arra
     number, first = np.asarray(values, dtype=float), np.asarray(first_group, dtype=bool)
     patients = np.asarray(cluster).astype(str)
     enough = min(np.unique(patients[first]).size, np.unique(patients[~first]).size) >= LEAST
-    spread = pooled_deviation(number[first], number[~first]) if enough else float("nan")
-    if not spread > 0:
+    if not enough or min(np.ptp(number[first]), np.ptp(number[~first])) == 0:
         return float("nan"), float("nan")
+    spread = pooled_deviation(number[first], number[~first])
     design = pd.DataFrame({"others": 1.0, "difference": first.astype(float)})
     fit = clustered_regression(number / spread, design, patients).iloc[1]
     d, error = float(fit["estimate"]), float(fit["standard_error"])

@@ -6,6 +6,7 @@ import math
 import os
 import re
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -15,9 +16,8 @@ from cohortlib.study.dates import time_remedy, times
 from cohortlib.study.likely_units import unit_remedy
 from cohortlib.study.names import alternatives, meant
 from cohortlib.tables import Column
+from cohortlib.tables.column import ID_PATTERN
 
-#: An id may become part of a file name and may be opened in a spreadsheet.
-ID_PATTERN = r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,63}"
 _NUMBER = r"-?[0-9]{1,15}(?:%s[0-9]{1,17})?(?:[eE][+-]?[0-9]{1,2})?"
 _INTEGER = r"-?[0-9]{1,15}(?:%s0{1,15})?"  # 4.0 is the whole number 4
 # A formula in a cell runs when the table is opened in a spreadsheet; a negative number is none.
@@ -128,14 +128,26 @@ def _number_remedy(found: str, column: Column, decimal: str) -> str:
 
 
 def _paths(texts: pd.Series, folder: Path) -> Cells:
-    root = os.path.realpath(folder)
-
-    def stays(text: str) -> bool:
-        return os.path.realpath(os.path.join(root, text)).startswith(root.rstrip(os.sep) + os.sep)
-
     shaped = _fits(texts, PATH_PATTERN) & (texts.str.len() <= 400)
+    root = os.path.realpath(folder)
+    within = root.rstrip(os.sep) + os.sep
+
+    def place(path: str) -> tuple[str, bool]:
+        above, _, name = path.rpartition("/")
+        here, is_there = folder_of(above) if above else (within, True)
+        is_link = is_there and os.path.islink(here + name)
+        return os.path.realpath(here + name) if is_link else here + name, is_there
+
+    @cache
+    def folder_of(path: str) -> tuple[str, bool]:
+        """Where a folder really is, and whether it is there: looked at once for all that lies in it."""
+        here, is_there = place(path)
+        return here + os.sep, is_there and os.path.isdir(here)
+
     # Links are followed on the disk, so only paths that look right are asked for.
-    right = [bool(ok) and stays(text) for text, ok in zip(texts, shaped, strict=True)]
+    right = [
+        ok and place(text)[0].startswith(within) for text, ok in zip(texts.tolist(), shaped, strict=True)
+    ]
     expected = (
         "a path below the study folder with / between its steps: no .. , no drive, no link that leaves it"
     )

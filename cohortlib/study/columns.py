@@ -53,8 +53,6 @@ def no_rows(table: str) -> pd.DataFrame:
 
 def plain_table(table: pd.DataFrame) -> pd.DataFrame:
     """A typed table with its texts as `str`, as a Study has them."""
-    if table.empty:
-        return table.astype({name: "str" for name, kind in table.dtypes.items() if kind == "category"})
     rows = {name: plain_texts(cells) for name, cells in table.items()}
     return pd.DataFrame(rows, index=table.index, copy=False)
 

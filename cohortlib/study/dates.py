@@ -50,13 +50,14 @@ def time_remedy(found: str, *, dates: str) -> str:
             "This looks like a spreadsheet's count of days: format the cells as YYYY-MM-DD and export again"
         )
     if parts := re.match(_DAY_FIRST, found):
-        day, month = int(parts[1]), int(parts[3])
-        if dates == "day first" and day <= 12 < month:
+        first, middle = int(parts[1]), int(parts[3])
+        if first <= 12 < middle:
             return "The middle number is no month, as if the month stood first: ask who exported the file"
         if dates != "day first":
+            unclear = "Which number is the day cannot be seen: write" if first <= 12 else "Write"
             return (
-                "Which number is the day cannot be seen: write the date as 2031-06-30, or declare "
-                'dates = "day first" in study.toml [files] if it is so in all tables'
+                f'{unclear} the date as 2031-06-30, or declare dates = "day first" in study.toml [files] if '
+                "it is so in all tables"
             )
     return "Write the date so; a spreadsheet shows it so when the cells are formatted as YYYY-MM-DD"
 

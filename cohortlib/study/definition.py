@@ -10,7 +10,6 @@ from typing import Any
 import pandas as pd
 
 from cohortlib.errors import problem
-from cohortlib.study.cells import ID_PATTERN
 from cohortlib.study.dates import EARLIEST, LATEST
 from cohortlib.study.definition_keys import (
     LISTS,
@@ -27,8 +26,11 @@ from cohortlib.study.definition_rules import rule_problems
 from cohortlib.study.grouping import shown
 from cohortlib.study.names import alternatives, nearest_name
 from cohortlib.study.toml_file import Lines, place, toml_values
+from cohortlib.tables.column import ID_PATTERN
 
 _LONGEST_TEXT = 1000
+#: A number is read and written without loss below this.
+_TOO_LARGE = 10**15
 _DTYPES = {"integer": "int64", "number": "float64", "flag": "bool"}
 _DTYPES |= dict.fromkeys(("ids", "texts", "pairs"), "object")
 _USUAL_FILES = {"encoding": "utf-8", "separator": ",", "decimal": ".", "dates": "year first"}
@@ -134,16 +136,21 @@ def _entry(
         elif _is_right(value, keys[name]):
             right[name] = _stored(value, keys[name])
         else:
-            found = shown(value) if isinstance(value, str | list | dict) else value
             problems.append(
                 problem(
                     **at,
-                    found=found,
+                    found=_found(value),
                     expected=f"{_expected(keys[name])} ({keys[name].meaning})",
                     remedy="Correct the value",
                 )
             )
     return right, problems
+
+
+def _found(value: Any) -> Any:
+    """The value as a message shows it; a number as it is, unless it is very long."""
+    is_long = isinstance(value, int) and abs(value) >= _TOO_LARGE
+    return shown(value) if is_long or isinstance(value, str | list | dict) else value
 
 
 def _stored(value: Any, key: Key) -> Any:
@@ -175,9 +182,10 @@ def _is_right(value: Any, key: Key) -> bool:
         is_day = isinstance(value, datetime.date) and not isinstance(value, datetime.datetime)
         return is_day and EARLIEST.date() <= value <= LATEST.date()
     number = int if key.kind == "integer" else int | float
-    if not isinstance(value, number) or isinstance(value, bool) or not math.isfinite(value):
+    if not isinstance(value, number) or isinstance(value, bool):
         return False
-    return abs(value) < 1e15 and (not key.allowed or key.allowed[0] <= value <= key.allowed[1])
+    # Neither nan nor infinity is below it.
+    return abs(value) < _TOO_LARGE and (not key.allowed or key.allowed[0] <= value <= key.allowed[1])
 
 
 def _is_id(value: Any) -> bool:

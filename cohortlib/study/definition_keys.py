@@ -21,7 +21,7 @@ class Key(NamedTuple):
 
 
 #: Sections written [[so]], once an entry; each becomes a table.
-LISTS = ("arms", "visits", "instruments", "thresholds", "wide")
+LISTS = ("arms", "visits", "instruments", "thresholds", "discrepancies", "wide")
 #: Sections written [so], once.
 SINGLE = ("endpoint", "readings", "files")
 #: Sections whose keys are free: text = text, the second kind in sections of its own ([columns.hips]).
@@ -73,11 +73,16 @@ KEYS = (
     Key("endpoint", "margin_fixed_on", "date", False, "the day the margin was fixed"),
     Key("endpoint", "population", "text", False, "whose data the primary analysis takes"),
     Key("readings", "url", "text", False, "database of the readings; without it a file in the study folder"),
-    Key("readings", "readers", "ids", False, "reader_id of everybody who reads"),
+    Key("readings", "readers", "ids", False, "reader_id of everybody who reads all images"),
     Key("readings", "adjudicator", "id", False, "reader_id of who decides where two readers differ"),
-    Key("readings", "repeat_share", "number", False, "part of the images that is shown twice", (0, 1)),
+    Key("readings", "repeat_share", "number", False, "part of the images that is shown twice", (0, 0.5)),
     Key("readings", "washout_days", "integer", False, "least days before an image is shown again", (0, 3650)),
     Key("readings", "seed", "integer", False, "of the random order", (0, 2**31 - 1)),
+    Key("discrepancies", "quantity", "id", True, "a quantity that two readers are compared in"),
+    Key(
+        "discrepancies", "limit", "number", True, "greatest difference that needs no third reader", (0, 1e12)
+    ),
+    Key("discrepancies", "unit", "text", True, "UCUM code of the limit"),
     Key("files", "encoding", "choice", False, "letters of all tables", ENCODINGS),
     Key("files", "separator", "choice", False, "between the fields of all tables", (",", ";", "\t")),
     Key("files", "decimal", "choice", False, "decimal mark of all tables", (".", ",")),

@@ -11,6 +11,7 @@ from cohortlib.errors import problem
 from cohortlib.quantities import QUANTITIES
 from cohortlib.study.examinations import EXAMINATIONS, examination_names
 from cohortlib.study.names import alternatives, meant
+from cohortlib.study.reading_rules import reading_problems
 from cohortlib.study.toml_file import Lines, place
 
 #: Key of the unit of a questionnaire's score: UCUM writes a count of points as an annotated one.
@@ -20,6 +21,7 @@ _ONCE = {
     "visits": ["visit_id"],
     "instruments": ["instrument"],
     "thresholds": ["threshold", "quantity"],
+    "discrepancies": ["quantity"],
 }
 
 
@@ -35,6 +37,7 @@ def rule_problems(definition: dict[str, Any], lines: Lines) -> list[dict[str, An
     problems += _instruments(definition, lines)
     problems += _thresholds(definition, lines)
     problems += _endpoint(definition, lines)
+    problems += reading_problems(definition, lines)
     files = definition.get("files", {})
     if files and files["separator"] == files["decimal"]:
         remedy = 'Write separator = ";" where numbers have a decimal comma'

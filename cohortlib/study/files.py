@@ -61,13 +61,17 @@ def file_list_problems(root: Path, known: Collection[str]) -> list[dict[str, Any
 
 
 def image_file_problems(images: pd.DataFrame, root: Path) -> list[dict[str, Any]]:
-    """Images of images.csv (index = line) without a file."""
+    """Images of images.csv (index = line) without a file, or a CT without the folder of its slices."""
     paths = images["path"].dropna()
-    missing = [not (root / path).is_file() for path in paths]
+    of_ct = images.loc[paths.index, "kind"] == "CT"
+    missing = [
+        not ((root / path).is_file() or (ct and (root / path).is_dir()))
+        for path, ct in zip(paths, of_ct, strict=True)
+    ]
     return grouped_problems(
         paths[missing],
         file=file_name("images"),
         column="path",
-        expected="a file below the study folder",
+        expected="a file below the study folder, or of a CT the folder of its slices",
         remedy="Put the image there, or correct the path",
     )

@@ -15,11 +15,12 @@ from cohortlib.study.definition import study_definition
 from cohortlib.study.files import file_bytes, file_list_problems, image_file_problems
 from cohortlib.study.sources.places import told_problems
 from cohortlib.study.sources.reading import read_tables, source_names
+from cohortlib.study.stored_readings import with_remedies_of_the_store, with_stored_readings
 from cohortlib.study.timeline import visits_with_windows
 from cohortlib.tables import Study
 
 
-def read_study(folder: str | os.PathLike[str]) -> Study:
+def read_study(folder: str | os.PathLike[str], *, readings: bool = True) -> Study:
     """The study in a folder: its definition and its tables, checked.
 
     Parameters
@@ -27,17 +28,31 @@ def read_study(folder: str | os.PathLike[str]) -> Study:
     folder
         Holds `study.toml` and `tables/` with patients.csv, hips.csv, visits.csv, and as far as there
         are any images.csv, landmarks.csv, answers.csv. Nothing in it is changed.
+    readings
+        False leaves the store of readings alone: marks and gradings are then those of the tables.
 
     Returns
     -------
     Study
         Tables as in the data dictionary. A table without a file is empty and has its columns.
         `visits` has the columns `days` and `in_window` besides; a visit outside its window stays.
+        `readings_state` says where marks and gradings come from.
 
     Raises
     ------
     StudyError
         If anything is wrong, with every problem found; `check_study` gives them as a table.
+
+    Notes
+    -----
+    Where there is a store of readings (`readings.sqlite` in the folder, or [readings] url in study.toml),
+    `landmarks` and `gradings` are its rows that stand, by repeat, reader and time; what was superseded or
+    withdrawn is history. A landmarks.csv or gradings.csv beside it must be in the store with every row.
+    Without a store the tables are taken as they are.
+
+    Readings that a worklist asks for are hidden until the store is locked and unblinded, so that nobody who
+    still reads sees what was read, or that an image was read twice; `readings_state` counts them. A server
+    is asked only if the environment names its host (COHORTLIB_READINGS_PASSWORD).
 
     Example
     -------
@@ -45,7 +60,7 @@ def read_study(folder: str | os.PathLike[str]) -> Study:
     >>> study.hips.groupby("arm").size()  # doctest: +SKIP
     """
     root = Path(folder)
-    definition, tables, problems = _read(root)
+    definition, tables, state, problems = _read(root, readings=readings)
     if problems:
         raise StudyError(problems)
     return Study(
@@ -61,10 +76,14 @@ def read_study(folder: str | os.PathLike[str]) -> Study:
         synthetic=definition["synthetic"],
         tables={name: table.reset_index(drop=True) for name, table in tables.items()},
         readings=definition["readings"],
+        discrepancies=definition["discrepancies"],
+        readings_state=state,
     )
 
 
-def check_study(folder: str | os.PathLike[str], *, images: bool = False) -> pd.DataFrame:
+def check_study(
+    folder: str | os.PathLike[str], *, images: bool = False, readings: bool = True
+) -> pd.DataFrame:
     """Every problem of a study folder; no rows if all is well.
 
     Parameters
@@ -73,6 +92,8 @@ def check_study(folder: str | os.PathLike[str], *, images: bool = False) -> pd.D
         As for `read_study`; nothing in it is changed.
     images
         Whether the files named in images.csv must be there already.
+    readings
+        False leaves the store of readings alone.
 
     Returns
     -------
@@ -81,25 +102,31 @@ def check_study(folder: str | os.PathLike[str], *, images: bool = False) -> pd.D
         (rows), expected, remedy. The same value wrong in the same way is one row.
     """
     root = Path(folder)
-    _, tables, problems = _read(root)
+    _, tables, _, problems = _read(root, readings=readings)
     if images and "images" in tables:
         problems = problems + image_file_problems(tables["images"], root)
     return problem_table(problems)
 
 
-def _read(root: Path) -> tuple[dict[str, Any], dict[str, pd.DataFrame], list[dict[str, Any]]]:
-    """Definition, tables (index = line) and problems; what could not be read is missing."""
+def _read(
+    root: Path, *, readings: bool
+) -> tuple[dict[str, Any], dict[str, pd.DataFrame], dict[str, Any], list[dict[str, Any]]]:
+    """Definition, tables (index = line), state of readings, problems; what could not be read is missing."""
+    state: dict[str, Any] = {"source": "tables"}
     data, problems = file_bytes(root, "study.toml")
     if data is None:
-        return {}, {}, problems
+        return {}, {}, state, problems
     definition, problems = study_definition(data)
     if any(section not in definition for section in ("files", "wide", "columns", "sheets", "spellings")):
-        return definition, {}, problems  # how the tables are to be read is not known
+        return definition, {}, state, problems  # how the tables are to be read is not known
     problems += file_list_problems(root, [f"{name}.csv" for name in source_names(definition)])
     read = read_tables(root, definition)
+    if readings and "readings" in definition:
+        read, state = with_stored_readings(root, definition["readings"], read)
     problems += read.problems
-    problems += told_problems(linked_problems(read.tables, read.broken, definition, read.places), read.places)
+    told = told_problems(linked_problems(read.tables, read.broken, definition, read.places), read.places)
+    problems += with_remedies_of_the_store(told)
     tables = {name: plain_table(table) for name, table in read.tables.items()}
     if not problems:
         tables["visits"] = visits_with_windows(tables["visits"], tables["hips"], definition["visits"])
-    return definition, tables, problems
+    return definition, tables, state, problems

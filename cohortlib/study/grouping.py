@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -12,6 +13,8 @@ from cohortlib.errors import problem
 #: Distinct wrong values that are spelt out for one column and one reason; the rest is counted.
 MOST_VALUES_SHOWN = 20
 _LONGEST_SHOWN = 60
+#: The password in an address, as far as there is one.
+_PASSWORD = re.compile(r"(://[^/\s:@]*):[^\s]*@")
 
 
 def file_name(table: str) -> str:
@@ -21,7 +24,11 @@ def file_name(table: str) -> str:
 
 def shown(value: object) -> str:
     """A value fit for a message: short, in one line, and without letters that cannot be printed."""
-    text = str(value)
+    try:
+        text = str(value)
+    except (ValueError, RecursionError):  # more digits, or deeper brackets, than can be written out
+        return "a value too long to be shown"
+    text = _PASSWORD.sub(r"\1:***@", text)
     if len(text) > _LONGEST_SHOWN:
         return f"{shown(text[: _LONGEST_SHOWN - 20])}… ({len(text)} letters)"
     if any("\udc80" <= letter <= "\udcff" for letter in text):

@@ -39,6 +39,12 @@ def first_surgery(hips: pd.DataFrame) -> pd.Series:
     return known.groupby(known["patient_id"].astype("str"))["surgery_date"].min()
 
 
+def patient_of_hip(ids: pd.Series, hips: pd.DataFrame) -> pd.Series:
+    """For each hip_id the patient, missing where the hip is none of the table."""
+    known = hips.dropna(subset=["hip_id", "patient_id"]).drop_duplicates("hip_id")
+    return looked_up(ids, known.set_index(known["hip_id"].astype("str"))["patient_id"].astype("str"))
+
+
 def looked_up(ids: pd.Series, values: pd.Series) -> pd.Series:
     """For each id its value, missing where there is none.
 

@@ -32,10 +32,10 @@ def place(lines: Lines, section: str, entry: int, key: str) -> dict[str, Any]:
 
 def toml_values(data: bytes) -> tuple[dict[str, Any], Lines, list[dict[str, Any]]]:
     """The values, the lines of their keys, and at most one problem (then there are no values)."""
-    text = ""
-    found, line = "", None
+    data = data.removeprefix(b"\xef\xbb\xbf")
+    text, found, line = "", "", None
     try:
-        text = data.removeprefix(b"\xef\xbb\xbf").decode("utf-8")
+        text = data.decode("utf-8")
         values = tomllib.loads(text)
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1

@@ -16,18 +16,30 @@ from pathlib import Path
 import pandas as pd
 
 from cohortlib.errors import study_error
-from cohortlib.synthetic import answers, cohort, examinations, readers
+from cohortlib.synthetic import answers, cohort, events, examinations, plans, readers
 from cohortlib.synthetic.anatomy import Anatomy, read_anatomy
 from cohortlib.synthetic.dx import write_dx
 from cohortlib.synthetic.film import film_pixels, true_landmarks, true_pose
 from cohortlib.synthetic.hips import hip_table
 from cohortlib.synthetic.truth import truth_table
 from cohortlib.tables import DICTIONARY
+from cohortlib.tables.spreadsheet import study_csv
 
 SEED = 2030
-WRITTEN = ("patients", "hips", "visits", "images", "landmarks", "answers")
+WRITTEN = ("patients", "hips", "plans", "visits", "images", "landmarks", "answers", "events")
 #: These decide what is in a recipe, not what a recipe looks like on a film.
-_RECIPE_WRITERS = {"answers", "cohort", "examinations", "hips", "readers", "truth", "study_files"}
+_RECIPE_WRITERS = {
+    "answers",
+    "cohort",
+    "events",
+    "examinations",
+    "happenings",
+    "hips",
+    "plans",
+    "readers",
+    "study_files",
+    "truth",
+}
 
 
 def make_study(folder: Path | str, *, seed: int = SEED) -> None:
@@ -185,7 +197,9 @@ def _cohort(seed: int) -> dict[str, pd.DataFrame]:
     return {
         "patients": patients,
         "hips": hips,
+        "plans": plans.plan_table(hips, seed=seed),
         "visits": visits,
+        "events": events.event_table(patients, hips, visits, seed=seed),
         "latent": latent,
         "answers": answers.answer_table(latent, seed=seed),
         "images": examinations.image_table(patients, visits, seed=seed),
@@ -235,5 +249,5 @@ def _write_csv(table: pd.DataFrame, path: Path) -> None:
         text[column] = text[column].dt.strftime(form)
     path.parent.mkdir(parents=True, exist_ok=True)
     unfinished = path.with_name(f".{path.name}.unfinished")
-    unfinished.write_text(text.to_csv(index=False, lineterminator="\n"), encoding="utf-8", newline="\n")
+    unfinished.write_text(study_csv(text, file=path.name), encoding="utf-8", newline="\n")
     os.replace(unfinished, path)

@@ -1,9 +1,10 @@
 """The data dictionary (what every column is) and Study (a definition with its checked tables)."""
 
 from cohortlib.tables.column import SIDES, YES_NO, Column, Kind
-from cohortlib.tables.dictionary import DICTIONARY, KEYS, REQUIRED_TABLES
+from cohortlib.tables.dictionary import DICTIONARY, KEYS, REQUIRED_TABLES, ROWS
 from cohortlib.tables.imaging import LANDMARKS, ZONE_STATES
 from cohortlib.tables.rows import ESTIMATE_COLUMNS, MEASUREMENT_COLUMNS
+from cohortlib.tables.signals import SIGNALS, Signal
 from cohortlib.tables.study import Study
 from cohortlib.tables.zones import ZONE_SYSTEMS, ZoneSystem
 
@@ -14,12 +15,15 @@ __all__ = [
     "LANDMARKS",
     "MEASUREMENT_COLUMNS",
     "REQUIRED_TABLES",
+    "ROWS",
     "SIDES",
+    "SIGNALS",
     "YES_NO",
     "ZONE_STATES",
     "ZONE_SYSTEMS",
     "Column",
     "Kind",
+    "Signal",
     "Study",
     "ZoneSystem",
 ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cohortlib.tables.column import SIDES, Column
+from cohortlib.tables.column import SIDES, YES_NO, Column
 
 DIAGNOSES = (
     "osteoarthritis",
@@ -16,6 +16,7 @@ DIAGNOSES = (
 APPROACHES = ("posterior", "lateral", "anterolateral", "direct anterior", "other")
 #: Three definitions of the same two angles (Murray DW, J Bone Joint Surg Br 1993;75:228-32).
 ANGLE_DEFINITIONS = ("radiographic", "operative", "anatomical")
+_PER_PROTOCOL = "whether it counts in the per-protocol analysis; empty = not decided yet"
 
 COLUMNS = (
     Column("patients", "patient_id", "id", True, "study number of the patient", unique=True),
@@ -27,7 +28,7 @@ COLUMNS = (
     Column("hips", "hip_id", "id", True, "study number of the hip", unique=True),
     Column("hips", "patient_id", "id", True, "whose hip", refers="patients"),
     Column("hips", "side", "choice", True, "side of the patient", allowed=SIDES),
-    Column("hips", "arm", "id", True, "study arm, one of [[arms]] in study.toml", refers="arms"),
+    Column("hips", "arm", "id", True, "study arm as assigned, one of [[arms]] in study.toml", refers="arms"),
     Column("hips", "device", "text", True, "implant design as the study names it"),
     Column("hips", "surgery_date", "date", True, "date of the operation: day 0"),
     Column("hips", "surgeon_id", "id", False, "who operated"),
@@ -38,6 +39,10 @@ COLUMNS = (
     Column("hips", "approach", "choice", False, "the way to the joint", allowed=APPROACHES),
     Column("hips", "stem_size", "text", False, "size of the stem as its label names it"),
     Column("hips", "head_offset_mm", "number", False, "labelled neck length of the head", "mm", (-10, 20)),
+    Column(
+        "hips", "received_arm", "id", False, "arm of the implant put in, if not as assigned", refers="arms"
+    ),
+    Column("hips", "per_protocol", "choice", False, _PER_PROTOCOL, allowed=YES_NO),
     Column("plans", "hip_id", "id", True, "planned for which hip", refers="hips", unique=True),
     Column("plans", "planned_on", "date", False, "the day of the plan"),
     Column(
@@ -68,7 +73,7 @@ COLUMNS = (
         "planned_leg_change_mm",
         "number",
         False,
-        "planned change of leg length; + = longer",
+        "planned change of leg length (+ = longer)",
         "mm",
         (-60, 60),
     ),
@@ -77,7 +82,7 @@ COLUMNS = (
         "planned_offset_change_mm",
         "number",
         False,
-        "planned change of offset; + = more",
+        "planned change of offset (+ = more)",
         "mm",
         (-40, 40),
     ),

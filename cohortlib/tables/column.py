@@ -25,5 +25,7 @@ class Column(NamedTuple):
     unique: bool = False
 
 
+#: How an id is written: it may become part of a file name and may be opened in a spreadsheet.
+ID_PATTERN = r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,63}"
 SIDES = ("left", "right")
 YES_NO = ("yes", "no")

@@ -8,25 +8,26 @@ from cohortlib.tables.column import Column
 _GROUPS = (clinic, imaging, laboratory, function, safety)
 _COLUMNS = tuple(column for group in _GROUPS for column in group.COLUMNS)
 
-#: Table → column → its row. The order is that in which tables are read and listed.
-_ORDER = (
-    "patients",
-    "hips",
-    "plans",
-    "visits",
-    "images",
-    "landmarks",
-    "gradings",
-    "answers",
-    "blood",
-    "densitometry",
-    "gait_trials",
-    "gait_curves",
-    "events",
-    "ct_doses",
-)
+#: Table → what one row of it is. The order is that in which tables are read and listed.
+ROWS = {
+    "patients": "a patient",
+    "hips": "a study hip",
+    "plans": "a hip whose operation was planned",
+    "visits": "a visit that took place",
+    "images": "an image: a radiograph, a CT or a densitometry scan",
+    "landmarks": "a mark that a reader placed on an image",
+    "gradings": "a zone that a reader graded",
+    "answers": "an answer to an item of a questionnaire; scores only",
+    "blood": "a metal measured in a sample",
+    "densitometry": "a zone of a bone density scan",
+    "gait_trials": "a walking trial",
+    "gait_curves": "a point of a curve of a walking trial",
+    "events": "an event: revision, adverse event, death, withdrawal and so on",
+    "ct_doses": "a CT acquisition with its dose",
+}
+#: Table → column → its row.
 DICTIONARY: dict[str, dict[str, Column]] = {
-    table: {row.column: row for row in _COLUMNS if row.table == table} for table in _ORDER
+    table: {row.column: row for row in _COLUMNS if row.table == table} for table in ROWS
 }
 
 #: What makes a row of a table one of its kind; landmarks have none (a rim has several points).

@@ -36,6 +36,7 @@ COLUMNS = (
         (0, 1e6),
     ),
     Column("blood", "laboratory", "text", False, "which laboratory"),
+    Column("blood", "sampled_on", "date", False, "the day of the sample, if not that of the visit"),
     Column("densitometry", "hip_id", "id", True, "for which study hip", refers="hips"),
     Column("densitometry", "visit_id", "id", True, "at which visit", refers="schedule"),
     Column(
@@ -66,7 +67,7 @@ COLUMNS = (
         "foot_rotation_deg",
         "number",
         False,
-        "rotation of the foot; + = inwards",
+        "rotation of the foot (+ = inwards)",
         "deg",
         (-60, 60),
     ),

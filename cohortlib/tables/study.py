@@ -35,6 +35,13 @@ class Study:
     readings
         How images are read, as written under [readings] in study.toml: url, repeat_share,
         washout_days, readers, adjudicator, seed; what was left out is missing.
+    discrepancies
+        quantity, limit, unit: how far two readers may lie apart before a third one decides.
+    readings_state
+        Where the marks and gradings come from: `source` is "tables", or the store of readings; of a store
+        also how many rows are shown and how many are hidden because their worklist is not unblinded yet
+        (n_marks, n_marks_hidden, n_gradings, n_gradings_hidden), n_items, n_finished, n_adjudicated,
+        locked_by, locked_at, unblinded_by, unblinded_at, sha256 (of all rows that stand), simulated.
     tables
         Table name to DataFrame: the columns of `DICTIONARY` in its order, then the study's own (`x_…`).
         `visits` has two columns more, worked out on reading: `days` (from the patient's first
@@ -54,6 +61,10 @@ class Study:
     synthetic: bool
     tables: Mapping[str, pd.DataFrame]
     readings: Mapping[str, Any] = field(default_factory=dict)
+    discrepancies: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame(columns=["quantity", "limit", "unit"])
+    )
+    readings_state: Mapping[str, Any] = field(default_factory=lambda: {"source": "tables"})
 
     @property
     def patients(self) -> pd.DataFrame:

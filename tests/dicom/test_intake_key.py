@@ -72,6 +72,15 @@ def test_a_patient_with_two_hospital_numbers_has_one_shift(study, path):
     assert key.patients["KH-1"] == key.patients["OTHER-7"]
 
 
+def test_the_folder_of_the_key_is_made(study, tmp_path):
+    place = tmp_path / "new" / "folder" / "key.json"
+    write_key(place, {"KH-1": "P.1"}, study_folder=study)  # an id as the tables may have it
+    assert read_key(place, study_folder=study).patients["KH-1"][0] == "P.1"
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StudyError, match="a folder that cannot be written to"):
+        write_key(tmp_path / "file" / "key.json", {"KH-1": "P1"}, study_folder=study)
+
+
 def test_a_key_shows_nothing(study, path):
     write_key(path, {"KH-1": "P001"}, study_folder=study)
     key = read_key(path, study_folder=study)
@@ -125,6 +134,12 @@ def test_a_key_in_the_study_is_refused(study, place):
         with pytest.raises(StudyError, match="a key within the study folder"):
             write_key(study / place, {"KH-1": "P001"}, study_folder=folder)
         assert not (study / place).exists()
+
+
+def test_a_study_that_has_no_study_toml_yet_keeps_no_key(study):
+    (study / "study.toml").unlink()
+    with pytest.raises(StudyError, match="a key within the study folder"):
+        write_key(study / "key.json", {"KH-1": "P001"}, study_folder=study)
 
 
 def test_a_link_does_not_hide_where_the_key_is(study, tmp_path):

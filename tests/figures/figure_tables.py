@@ -161,7 +161,7 @@ def _legends(axes: Axes) -> list:
 
 def written(figure: Figure) -> str:
     """All words of a figure, with plain spaces and without line breaks."""
-    return " ".join(text.get_text() for text in words(figure)).replace("\u00a0", " ").replace("\n", " ")
+    return " ".join(" ".join(text.get_text() for text in words(figure)).split())
 
 
 def assert_readable(figure: Figure, *, least_pt: float) -> None:

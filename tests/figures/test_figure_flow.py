@@ -90,7 +90,7 @@ def test_every_number_given_is_written(size):
         "outside window": "outside window",
         "missed": "missed",
         "lost": "lost to follow-up",
-        "window open": "window open",
+        "window open": "may still come",
         "not yet due": "not yet due",
         "withdrawal": "withdrew",
         "death": "died",
@@ -100,13 +100,27 @@ def test_every_number_given_is_written(size):
     for row in flow().itertuples():
         if row.stage in ("visit", "analysed") and row.outcome in words:
             assert f"{row.n_patients} / {row.n_hips} {words[row.outcome]}" in text
-    assert "Below the arms: patients / hips. Invented data." in text
+    # 31 and 30 patients in the arms, of 60 operated on: one has a hip in each.
+    assert "patients / hips. 1 patient with hips in two arms counts in both. Invented data." in text
 
 
 def test_an_outcome_that_nobody_had_is_not_written():
     table = pd.concat([flow(), flow().iloc[[8]].assign(outcome="lost", n_patients=0, n_hips=0)])
     text = written(plot_flow(table, labels=LABELS, visit_labels=VISITS))
     assert "0 / 0" not in text
+
+
+def test_who_came_after_an_ending_stands_with_those_who_came():
+    part = flow().iloc[[14]].assign(outcome="after revision", n_patients=1, n_hips=1)
+    table = pd.concat([flow(), part])
+    figure = plot_flow(table, labels=LABELS, visit_labels=VISITS, size="double column")
+    assert "14 / 16 received 1 / 1 after revision" in written(figure)
+
+
+def test_arms_that_add_up_need_no_word():
+    table = flow()
+    table.loc[table["outcome"] == "enrolled", "n_patients"] = 65
+    assert "two arms" not in written(plot_flow(table, labels=LABELS, visit_labels=VISITS))
 
 
 def test_a_count_left_out_is_said():
@@ -170,6 +184,17 @@ def test_a_millimetre_of_the_diagram_is_one_on_paper(size):
     assert (wide_mm, high_mm) == pytest.approx((1, 1))
 
 
+@pytest.mark.parametrize("size", SIZES)
+def test_boxes_of_one_kind_in_a_row_end_on_one_line(size):
+    by_top: dict[float, set[tuple[str, float]]] = {}
+    for box in boxes(plotted(size)):
+        kind = "side" if box.get_facecolor()[:3] == (1, 1, 1) else "main"
+        by_top.setdefault(round(box.get_y(), 3), set()).add((kind, round(box.get_height(), 3)))
+    assert len(by_top) == 6
+    for heights in by_top.values():
+        assert len(heights) == len({kind for kind, _ in heights})
+
+
 def test_rows_in_another_order_of_stages_give_the_same_words():
     table = flow()
     other = pd.concat([table[table["step"] > 2], table[table["step"] <= 2]])
@@ -198,7 +223,7 @@ def test_rows_in_another_order_of_stages_give_the_same_words():
         (
             crowded(),
             {"size": "slide", "visit_labels": {**VISITS, **{f"year_{n}": f"{n} years" for n in range(2, 6)}}},
-            r"size: found a diagram of .* Leave visits out of the table",
+            r"size: found a diagram of .* Leave visits or what is outside",
         ),
         (
             flow(),

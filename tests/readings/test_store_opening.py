@@ -13,8 +13,10 @@ import numpy as np
 import pandas as pd
 import pytest
 from database_server import Server
+from reading_clock import SetClock
 from reading_rows import mark, table
 
+import cohortlib
 from cohortlib.errors import StudyError
 from cohortlib.readings import open_readings
 from cohortlib.readings.opening import database_at
@@ -107,6 +109,16 @@ def test_what_leaves_the_computer_is_encrypted(monkeypatch: pytest.MonkeyPatch) 
         assert (context is False) == own
     assert context.check_hostname
     assert context.verify_mode.name == "CERT_REQUIRED"
+
+
+def test_an_invented_time_is_told_in_every_row(place: str) -> None:
+    with open_readings(place, simulated_clock=lambda: SetClock().now) as store:
+        store.write_marks(table(mark()))
+        history = store.mark_history()
+        assert history["stored_at"].iloc[0] == SetClock().now
+        assert history["software"].iloc[0] == f"cohortlib {cohortlib.__version__}, simulated clock"
+        assert set(store.events()["software"]) == set(history["software"])
+        assert store.shown().state.simulated
 
 
 # By law: several who open an empty place at once make one store -------------------------------------

@@ -201,6 +201,39 @@ def test_nothing_in_the_readers_view_tells_whose_image_it_is(place: str, set_clo
     assert len({name[:4] for name in worklist(100)["item_id"]}) > 200
 
 
+def test_the_time_of_a_click_stands_beside_the_time_of_storing(place: str, set_clock: SetClock) -> None:
+    with open_readings(place) as store:
+        store.write_worklist(worklist(4, readers=("R1",)), who="PI", washout_days=WASHOUT_DAYS)
+        store.next_item("R1")
+        clicked = set_clock.now + datetime.timedelta(seconds=12)
+        set_clock.forward(seconds=40)
+        marks = pd.DataFrame({"landmark": ["teardrop"], "side": ["left"], "x_px": [9.5], "y_px": [7.0]})
+        finish(store, "R1", marks=marks.assign(marked_at=pd.Timestamp(clicked)))
+        found = store.marks().iloc[0]
+        assert (found["marked_at"], found["claimed_at"]) == (clicked, clicked)
+        assert found["stored_at"] == set_clock.now
+        for wrong in (
+            set_clock.now - datetime.timedelta(hours=1),
+            set_clock.now + datetime.timedelta(hours=1),
+        ):
+            with pytest.raises(StudyError, match="a time after the item was shown, and not after now"):
+                finish(store, "R1", marks=marks.assign(marked_at=pd.Timestamp(wrong)))
+        with pytest.raises(StudyError, match="a time with its zone"):
+            finish(store, "R1", marks=marks.assign(marked_at=pd.Timestamp("2031-07-01")))
+        assert len(store.marks()) == 1
+
+
+def test_what_somebody_read_or_is_to_read(place: str) -> None:
+    with open_readings(place) as store:
+        store.write_marks(
+            table(mark(image_id="IMG090", reader_id="R1"), mark(image_id="IMG091", reader_id="R9"))
+        )
+        store.write_gradings(table(grading(image_id="IMG092", reader_id="R2")))
+        store.write_worklist(worklist(2, readers=("R2",)), who="PI", washout_days=WASHOUT_DAYS)
+        assert store.images_of(["R1"]) == {"IMG090"}
+        assert store.images_of(["R1", "R2"]) == {"IMG001", "IMG002", "IMG090", "IMG092"}
+
+
 # By failure ----------------------------------------------------------------------------------------
 
 

@@ -1,7 +1,9 @@
 """Writers of marks in processes of their own, started quickly: one process imports, its children write.
 
-On standard input: `write PLACE READER LIMIT PAUSE_MS`, one line a child, and `reap` to wait for all of
-them. On standard output: `started PID`, a line for each batch that the store acknowledged, `reaped N`.
+On standard input: `write PLACE READER LIMIT PAUSE_MS`, one line a child; `open PLACE`, after which the
+children that write there find the store open and write at once; `reap` to wait for all of them. On standard
+output: `started PID`, a line for each batch that the store acknowledged, `opened`, `reaped N`.
+
 A batch has one to five marks; each names the number of the batch (x_px), its place in it (y_px) and how
 many there are (duration_s), so that half a batch is known without asking the store. Every third batch
 begins with a correction of the first mark of the batch before.
@@ -15,16 +17,17 @@ import sys
 import tempfile
 import time
 from collections.abc import Collection
-from typing import IO
+from typing import IO, TYPE_CHECKING
 
 from reading_rows import mark, table
 
+if TYPE_CHECKING:
+    from cohortlib.readings.store import Readings
 
-def write_batches(place: str, reader_id: str, limit: int, pause_ms: int) -> None:
+
+def write_batches(store: Readings, reader_id: str, limit: int, pause_ms: int) -> None:
     """Write and tell, until killed or at the limit."""
-    from cohortlib.readings import open_readings
-
-    with open_readings(place) as store:
+    with store:
         first = None
         for number in range(limit):
             size = 1 + number % 5
@@ -48,6 +51,7 @@ def main() -> None:
     # What is imported on first use is imported once, before there are children.
     with tempfile.TemporaryDirectory() as folder, open_readings(folder) as store:
         store.write_marks(table(mark()))
+    opened: dict[str, Readings] = {}
     for line in sys.stdin:
         command, *rest = line.split()
         if command == "reap":
@@ -59,11 +63,17 @@ def main() -> None:
             except ChildProcessError:
                 os.write(1, f"reaped {failed}\n".encode())
             continue
+        if command == "open":
+            opened = {rest[0]: open_readings(rest[0])}
+            opened[rest[0]].close()  # a connection cannot be shared with a child
+            os.write(1, b"opened\n")
+            continue
         place, reader_id, limit, pause_ms = rest
         child = os.fork()
         if child == 0:
             try:
-                write_batches(place, reader_id, int(limit), int(pause_ms))
+                store = opened.get(place) or open_readings(place)
+                write_batches(store, reader_id, int(limit), int(pause_ms))
                 os._exit(0)
             except BaseException as error:
                 os.write(2, f"{reader_id}: {error}\n".encode())
@@ -97,6 +107,12 @@ class Writers:
         while (words := self._hear())[0] != "started":
             pass
         return int(words[1])
+
+    def open(self, place: str) -> None:
+        """Open a store, for all children that will write there."""
+        self._say(f"open {place}")
+        while self._hear()[0] != "opened":
+            pass
 
     def wait_for_marks(self, reader_ids: Collection[str]) -> None:
         """Until the first batch of one of these children is acknowledged."""

@@ -182,6 +182,15 @@ def test_gradings_find_their_hips():
     ]
 
 
+def test_who_decides_where_two_differ_is_compared_with_nobody():
+    rows = reader_study(1, patients=6)
+    third = rows[(rows["reader_id"] == "R1") & (rows["repeat"] == 1)].iloc[:3].assign(reader_id="R9")
+    both = pd.concat([rows, third], ignore_index=True)
+    named = agreement_overview(both, adjudicator="R9", seed=1)
+    pd.testing.assert_frame_equal(named, agreement_overview(rows, seed=1))
+    assert agreement_overview(both, seed=1)["comparison"].str.contains("R9").any()
+
+
 def test_few_data_give_a_note_and_no_number():
     table = agreement_overview(reader_study(1, patients=2, repeats=False), seed=1)
     assert table["estimate"].isna().all()

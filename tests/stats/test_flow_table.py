@@ -1,6 +1,6 @@
 import pandas as pd
 import pytest
-from completeness_rows import IN, completeness_rows, small_cohort
+from completeness_rows import IN, OUT, completeness_rows, small_cohort
 from hypothesis import given, settings
 from test_completeness_summary import rows_of, statuses
 
@@ -44,11 +44,26 @@ def test_reasons_are_told_apart():
         "received",
         "missed",
         "lost",
-        "window open",
         "death",
         "withdrawal",
         "hip operated on after the window",
+        "window open",
     ]
+
+
+def test_what_came_after_an_ending_is_a_part_of_what_came():
+    rows = completeness_rows(
+        ("p1", "h1", "new", IN, ""),
+        ("p2", "h2L", "new", IN, "after revision"),
+        ("p2", "h2R", "new", IN, ""),
+        ("p3", "h3", "new", OUT, "after withdrawal"),
+    )
+    assert counts(flow_table(rows), "visit", "new") == {
+        "received": (3, 4),
+        OUTSIDE: (1, 1),
+        "after withdrawal": (1, 1),
+        "after revision": (1, 1),
+    }
 
 
 def test_analysed_and_not():

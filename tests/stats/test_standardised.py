@@ -134,3 +134,8 @@ def test_the_true_difference_is_held_in_95_of_100_cohorts():
 @pytest.mark.parametrize("group", [[True, True, False, False, False], [True] * 5])
 def test_too_few_patients_give_no_interval(group):
     assert np.isnan(difference_interval([1, 2, 3, 4, 5], group, list("abcde"))).all()
+
+
+@pytest.mark.parametrize("values", [[1, 1, 1, 0, 1, 0, 0], [2, 2, 2, 2, 2, 2, 2]])
+def test_a_group_that_is_all_alike_gives_no_interval(values):
+    assert np.isnan(difference_interval(values, [True] * 3 + [False] * 4, list("abcdefg"))).all()

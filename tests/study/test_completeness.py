@@ -353,7 +353,8 @@ def test_visits_of_the_demo() -> None:
     seen = table[table["examination"] == "visit"].drop_duplicates(["patient_id", "visit_id"])
     counts = seen.groupby(["visit_id", "status"]).size()
     assert counts["month_12"].to_dict() == {
-        "overdue": 6,
+        "excused": 3,
+        "overdue": 3,
         "received in window": 52,
         "received outside window": 2,
     }
@@ -361,6 +362,26 @@ def test_visits_of_the_demo() -> None:
     assert seen[seen["received"]].groupby("visit_id").size().to_dict() == came.to_dict()
     inside = study.visits.groupby("visit_id")["in_window"].sum()
     assert counts.xs("received in window", level="status").to_dict() == inside.to_dict()
+
+
+def test_those_who_left_the_demo_are_excused_from_then_on() -> None:
+    """Source: truth.csv, which the generator wrote before there were events."""
+    truth = pd.read_csv(DEMO / "truth.csv")
+    left = truth[truth["quantity"].str.fullmatch("day_of_(withdrawal|death)")]
+    table = completeness(read_study(DEMO))
+    at_12_months = table[(table["visit_id"] == "month_12") & (table["status"] == "excused")]
+    assert set(at_12_months["patient_id"]) == set(left["patient_id"])
+    reason = at_12_months.drop_duplicates("patient_id").set_index("patient_id")["reason"]
+    assert ("day_of_" + reason).to_dict() == left.set_index("patient_id")["quantity"].to_dict()
+    assert not table["reason"].str.startswith("after").any()
+
+
+def test_films_of_the_demo_are_expected_where_they_were_taken() -> None:
+    table = completeness(read_study(DEMO)).query("examination == 'radiograph'")
+    assert table["visit_id"].unique().tolist() == ["week_6", "month_12"]
+    came = table[table["received"]].groupby("visit_id").size().to_dict()
+    # 59 and 54 films, each of one or both hips of a patient.
+    assert came == {"week_6": 69, "month_12": 62}
 
 
 # By law --------------------------------------------------------------------------------------------

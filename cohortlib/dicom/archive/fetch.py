@@ -19,8 +19,8 @@ from cohortlib.dicom.archive.search import Instance, archive_failures, instances
 from cohortlib.dicom.elements import is_given, label, whole, word
 from cohortlib.dicom.layout import image_place
 from cohortlib.dicom.opening import parsed_dataset, read_content, warnings_noted
-from cohortlib.dicom.whole_files import make_folder, place_below, write_whole
 from cohortlib.errors import StudyError, study_error
+from cohortlib.files import make_folder, place_below, write_whole
 
 COLUMNS = (
     "path", "outcome", "problem", "patient_id", "study_date", "modality", "study_uid", "series_uid",
@@ -28,6 +28,7 @@ COLUMNS = (
 )  # fmt: skip
 #: After so many failures one after the other the archive is taken to be gone.
 _MOST_FAILURES = 5
+_NOT_ALL = "the archive counts more images of this series than it names"
 _IDENTITY = {
     "StudyInstanceUID": "study_uid",
     "SeriesInstanceUID": "series_uid",
@@ -70,7 +71,8 @@ def fetch_images(
     Returns
     -------
     DataFrame
-        One row an image of the archive that was asked for, and one a patient of whom there is none:
+        One row an image of the archive that was asked for, one a patient of whom there is none, and one a
+        series of which the archive names fewer images than it counts:
         path (below `into`), outcome ("fetched", "kept" = was there and is whole, "failed", "none"),
         problem (why it failed), patient_id, study_date, modality, study_uid, series_uid, instance_uid,
         size_bytes, sha256.
@@ -99,6 +101,9 @@ def fetch_images(
     rows: list[dict[str, object]] = []
     failures = 0
     for instance in wanted:
+        if not instance.instance_uid:
+            rows.append({"outcome": "none", "problem": _NOT_ALL, **instance._asdict()})
+            continue
         row = _fetched(client, folder, instance, gone=failures >= _MOST_FAILURES)
         failures = failures + 1 if row["outcome"] == "failed" else 0
         rows.append(row)

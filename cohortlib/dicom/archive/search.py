@@ -25,11 +25,12 @@ _TAGS = {
     "study_uid": "0020000D",
     "series_uid": "0020000E",
     "instance_uid": "00080018",
+    "counted": "00201209",  # Number of Series Related Instances
 }
 
 
 class Instance(NamedTuple):
-    """One image in the archive, as its answers name it."""
+    """One image in the archive, as its answers name it; `instance_uid` is "" where it counts one more."""
 
     patient_id: str
     study_date: str
@@ -80,20 +81,24 @@ def instances_in_archive(
             for series in _answers(client.search_for_series, "series_uid", {}, study_instance_uid=uid):
                 if not wanted or series["modality"].upper() in wanted:
                     for instance in _instances(client, study, series):
-                        found[instance.instance_uid] = instance
+                        found[instance.instance_uid or instance.series_uid] = instance
     return sorted(found.values())
 
 
 def _instances(client: DICOMwebClient, study: dict[str, str], series: dict[str, str]) -> Iterator[Instance]:
     uids = {"study_instance_uid": study["study_uid"], "series_instance_uid": series["series_uid"]}
-    for answer in _answers(client.search_for_instances, "instance_uid", {}, **uids):
+    answers = _answers(client.search_for_instances, "instance_uid", {}, **uids)
+    named = [answer["instance_uid"] for answer in answers]
+    if series["counted"].isdecimal() and len(named) < int(series["counted"]):
+        named.append("")  # an archive that does not know pages gives the first of them again and again
+    for instance_uid in named:
         yield Instance(
             study["patient_id"],
             study["study_date"],
             series["modality"],
             study["study_uid"],
             series["series_uid"],
-            answer["instance_uid"],
+            instance_uid,
         )
 
 

@@ -65,9 +65,16 @@ CODED = _tags("""
     PatientGantryRelationshipCodeSequence CTDIPhantomTypeCodeSequence
 """)
 
-#: Lookup tables, and what stays of an item.
+#: Lookup tables, of which the entries stay.
 LOOKUP = _tags("ModalityLUTSequence VOILUTSequence")
-IN_LOOKUP = _tags("LUTDescriptor LUTData ModalityLUTType")
+
+#: Every element that a written file may have.
+OURS = frozenset(
+    KEPT | REMAPPED | SHIFTED | EMPTIED | CODED | LOOKUP | _tags("""
+    PatientName PatientID PatientIdentityRemoved DeidentificationMethod DeidentificationMethodCodeSequence
+    LongitudinalTemporalInformationModified PixelData
+""")
+)  # fmt: skip
 
 #: Images that are known to be a plain picture: radiographs and CT. A report, an overlay on an image
 #: or a document may hold anything.

@@ -14,15 +14,15 @@ from cohortlib.dicom.deidentification.codes import cleaned_codes
 from cohortlib.dicom.deidentification.elements import (
     CODED,
     EMPTIED,
-    IN_LOOKUP,
     KEPT,
     LOOKUP,
     REMAPPED,
     SHIFTED,
 )
 from cohortlib.dicom.deidentification.key import Key
+from cohortlib.dicom.deidentification.lookups import clean_lookup
 from cohortlib.dicom.elements import items, label, word
-from cohortlib.errors import study_error
+from cohortlib.errors import StudyError, problem, study_error
 
 #: DICOM PS3.16, CID 7050. Times of day are removed, as the profile without the option wants it.
 _METHODS = {
@@ -30,6 +30,8 @@ _METHODS = {
     "113107": "Retain Longitudinal Temporal Information Modified Dates Option",
     "113101": "Clean Pixel Data Option",
 }
+#: Without these nobody can say which image this is.
+_NEEDED = ("SOPInstanceUID", "SeriesInstanceUID", "StudyInstanceUID")
 _CODED_WORD = re.compile(r"[A-Z0-9 _]{0,16}")
 _SHORT_TEXT = re.compile(r"[A-Za-z0-9 .,:;/_+()&%#*-]{0,64}")
 _DATE = re.compile(r"\d{8}")
@@ -51,9 +53,10 @@ def deidentified_header(dataset: Dataset, key: Key, *, name: str) -> tuple[Datas
     Raises
     ------
     StudyError
-        If an identifier or the patient is missing.
+        If an identifier or the patient is missing, or a lookup table is damaged.
     """
     hospital_id = patient_of(dataset, key, name=name)
+    _check_uids(dataset, name=name)
     new = Dataset()
     notes: list[str] = []
     for tag, keyword in KEPT.items():
@@ -79,7 +82,7 @@ def deidentified_header(dataset: Dataset, key: Key, *, name: str) -> tuple[Datas
                 notes.append(f"{label(keyword)}: {left_out} code that is not of the standard removed")
     for tag, keyword in LOOKUP.items():
         if tag in dataset:
-            setattr(new, keyword, Sequence(_lookup_item(item, notes) for item in items(dataset, keyword)))
+            setattr(new, keyword, Sequence(clean_lookup(item, name=name) for item in items(dataset, keyword)))
     new.PatientID = new.PatientName = key.patients[hospital_id][0]
     for keyword in ("PatientBirthDate", "PatientSex", "AccessionNumber", "StudyID", "ReferringPhysicianName"):
         setattr(new, keyword, "")
@@ -124,6 +127,18 @@ def patient_of(dataset: Dataset, key: Key, *, name: str) -> str:
         expected="the hospital number of a patient of the study",
         remedy="Add the patient to the key with write_key, or take the file out",
     )
+
+
+def _check_uids(dataset: Dataset, *, name: str) -> None:
+    missing = [keyword for keyword in _NEEDED if not word(dataset, keyword)]
+    if missing:
+        raise StudyError(
+            problem(
+                file=name, column=label(keyword), found="no value", expected="the number of the image in it",
+                remedy="Export the image again from the archive",
+            )
+            for keyword in missing
+        )  # fmt: skip
 
 
 def _kept(dataset: Dataset, keyword: str, notes: list[str]) -> Any:
@@ -172,15 +187,3 @@ def _shifted(dataset: Dataset, keyword: str, hospital_id: str, key: Key, notes: 
         notes.append(f"{label(keyword)} is no date: removed")
         return ""
     return moved.strftime("%Y%m%d")
-
-
-def _lookup_item(item: Dataset, notes: list[str]) -> Dataset:
-    new = Dataset()
-    for tag, keyword in IN_LOOKUP.items():
-        if tag not in item:
-            continue
-        if keyword == "LUTData" or (keyword == "LUTDescriptor" and isinstance(item[tag].value, bytes)):
-            new.add(item[tag])
-        elif (element := _kept(item, keyword, notes)) is not None:
-            new.add(element)
-    return new

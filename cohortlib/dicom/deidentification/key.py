@@ -19,12 +19,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from cohortlib.dicom.whole_files import write_whole
+from cohortlib.dicom.deidentification.private_place import private_place
 from cohortlib.errors import study_error
+from cohortlib.files import make_folder, write_whole
+from cohortlib.tables.column import ID_PATTERN
 
 KIND = "key of de-identified images"
-#: An id may become part of a path and may be opened in a spreadsheet.
-PATIENT_ID = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_-]{0,63}")
+_PATIENT_ID = re.compile(ID_PATTERN)
 #: Dates are moved into the past, by at least and by less than so many days.
 SHIFT_DAYS = (100, 3650)
 _LARGEST_KEY_BYTES = 64 * 1024**2
@@ -66,7 +67,8 @@ def write_key(
     Parameters
     ----------
     path
-        The key file, outside the study folder and outside every version-controlled folder.
+        The key file, outside the study folder and outside every version-controlled folder. Its folder is
+        made if it is not there.
     patients
         Number of the patient in the hospital's images, Patient ID (0010,0020) → `patient_id` of the study.
     study_folder
@@ -88,7 +90,7 @@ def write_key(
     The same study number under two hospital numbers is one patient with one shift of dates. A patient
     whose number changed can so be added later.
     """
-    place = _checked_place(Path(path), Path(study_folder))
+    place = private_place(Path(path), what="a key", study_folder=Path(study_folder))
     key = read_key(place, study_folder=study_folder) if os.path.lexists(place) else None
     known = dict(key.patients) if key else {}
     days_of = dict(known.values())
@@ -105,7 +107,8 @@ def write_key(
             for hospital_id, (study_id, days) in known.items()
         },
     }
-    write_whole(place, (json.dumps(content, ensure_ascii=False, indent=1) + "\n").encode(), mode=0o600)
+    make_folder(place.parent)
+    write_whole(place, json.dumps(content, ensure_ascii=False, indent=1) + "\n", mode=0o600)
     return place
 
 
@@ -117,7 +120,7 @@ def read_key(path: str | os.PathLike[str], *, study_folder: str | os.PathLike[st
     StudyError
         If it lies within the study folder, others may read it, or it is no key.
     """
-    place = _checked_place(Path(path), Path(study_folder))
+    place = private_place(Path(path), what="a key", study_folder=Path(study_folder))
     found, remedy = "", "Give the file that write_key wrote"
     try:
         status = place.stat()
@@ -144,7 +147,7 @@ def _key(content: Any) -> Key:
         content["kind"] == KIND
         and len(secret) == 32
         and all(
-            PATIENT_ID.fullmatch(study_id) and isinstance(days, int) and -SHIFT_DAYS[1] <= days <= -1
+            _PATIENT_ID.fullmatch(study_id) and isinstance(days, int) and -SHIFT_DAYS[1] <= days <= -1
             for study_id, days in patients.values()
         )
     )
@@ -153,37 +156,12 @@ def _key(content: Any) -> Key:
     return Key(secret, patients)
 
 
-def _checked_place(path: Path, study_folder: Path) -> Path:
-    """Where the key lies, if that is neither in the study, nor in a folder that is shared as a whole."""
-    place, study = path.resolve(), study_root(study_folder)
-    found = ""
-    if place.is_relative_to(study) or any((parent / "study.toml").is_file() for parent in place.parents):
-        found = "a key within the study folder"
-    elif any((parent / ".git").exists() for parent in place.parents):
-        found = "a key within a folder under version control"
-    if found:
-        raise study_error(
-            file=place.name,
-            column="key",
-            found=found,
-            expected="a place that is never shared with the study",
-            remedy="Put the key into a folder of your own, and keep a second copy under lock",
-        )
-    return place
-
-
-def study_root(folder: Path) -> Path:
-    """The study that a folder belongs to: the nearest folder above with study.toml, or the folder itself."""
-    place = folder.resolve()
-    return next((step for step in (place, *place.parents) if (step / "study.toml").is_file()), place)
-
-
 def _check_numbers(
     hospital_id: str, study_id: str, known: Mapping[str, tuple[str, int]], patients: Mapping[str, str]
 ) -> None:
     """The messages repeat study numbers only."""
-    found, expected = "", "an id: letters (a-z), digits, _ and -, up to 64"
-    if not PATIENT_ID.fullmatch(study_id):
+    found, expected = "", "an id: letters (a-z), digits, _ . and -, up to 64"
+    if not _PATIENT_ID.fullmatch(study_id):
         found = study_id or "no study number"
     elif not hospital_id or hospital_id != hospital_id.strip("\0 "):
         found = f"no hospital number for {study_id}, or one with blanks at its ends"

@@ -25,8 +25,11 @@ _IDENTIFYING = """
     StationName DeviceSerialNumber DetectorID PlateID CassetteID RequestedProcedureID
     ScheduledProcedureStepID PerformedProcedureStepID ServiceEpisodeID RegionOfResidence
     """.split()  # noqa: SIM905  (a list to be read)
-#: Shorter ones are found everywhere by chance: letters of a name, of an id, and of an id among numbers.
-_SHORTEST_NAME, _SHORTEST_ID, _SHORTEST_IN_NUMBER = 3, 4, 6
+#: Shorter ones are found everywhere by chance: letters of a name, of an id, and of either within a word.
+_SHORTEST_NAME, _SHORTEST_ID, _SHORTEST_WITHIN = 3, 4, 6
+_DIGITS = re.compile(rf"\d{{{_SHORTEST_WITHIN},}}")
+_UID = re.compile(r"\d+(\.\d+)+")
+_DATE = re.compile(r"(\d{4})(\d{2})(\d{2})")
 _DEEPEST = 16
 _READ = ("PN", "DA", "DT", "UI", "LO", "SH", "ST", "LT", "UT", "UC", "CS", "IS")
 
@@ -37,19 +40,20 @@ def remove_leftovers(original: Dataset, new: Dataset) -> list[str]:
     Notes
     -----
     Looked for in every text and number that the allow-list kept: parts of every person's name from three
-    letters on; dates; UIDs; and from four letters on the hospital's numbers, institution, station and
-    serial numbers (six within a number, so that a distance of 1150 mm does not look like patient 1150).
-    Capitals do not count, and a word is found as a word.
+    letters on; dates, however they are written; UIDs; and from four letters on the hospital's numbers,
+    institution, station and serial numbers. Capitals do not count. A word is found as a word, from six
+    letters on within another word too. In numbers runs of at least six digits are looked for, so that a
+    distance of 1150 mm does not look like patient 1150.
     """
-    identifiers = set(original_identifiers(original))
-    text = _pattern(identifiers)
-    number = _pattern({word for word in identifiers if len(word) >= _SHORTEST_IN_NUMBER})
+    words = set(original_identifiers(original))
+    digits = {run for word in words if not _UID.fullmatch(word) for run in _DIGITS.findall(word)}
+    text, number = _pattern(words), _within(digits)
     notes = []
     for tag, keyword in KEPT.items():
         if tag not in new or keyword == "SOPClassUID":
             continue
         written = str(new[tag].value).casefold()
-        if (number if new[tag].VR in ("DS", "IS") else text).search(written):
+        if number.search(written) or (new[tag].VR not in ("DS", "IS") and text.search(written)):
             del new[tag]
             notes.append(f"{label(keyword)} held an identifier: removed")
     return notes
@@ -66,11 +70,20 @@ def original_identifiers(dataset: Dataset) -> Iterator[str]:
             if element.VR == "PN":
                 yield from (part for part in re.findall(r"\w+", text) if len(part) >= _SHORTEST_NAME)
             elif element.VR in ("DA", "DT"):
-                yield from (part for part in (text[:8],) if len(part) == 8)
+                yield from _dates(text)
             elif element.VR == "UI":
                 yield from (part for part in (text,) if part and not is_of_the_standard(part))
             elif element.keyword in _IDENTIFYING and len(text) >= _SHORTEST_ID:
                 yield text
+
+
+def _dates(text: str) -> Iterator[str]:
+    """A date as in a header, and as people write it."""
+    if found := _DATE.match(text):
+        year, month, day = found.groups()
+        yield found[0]
+        yield from (f"{year}-{month}-{day}", f"{day}.{month}.{year}", f"{day}/{month}/{year}")
+        yield from (f"{month}/{day}/{year}", f"{day}-{month}-{year}", f"{year}/{month}/{day}")
 
 
 def _elements(dataset: Dataset, depth: int) -> Iterator[DataElement]:
@@ -91,7 +104,13 @@ def _values(value: Any) -> Iterable[Any]:
 
 
 def _pattern(words: set[str]) -> re.Pattern[str]:
+    """Finds the words as words, and the longer ones within others too."""
+    longer = _within({word for word in words if len(word) >= _SHORTEST_WITHIN})
     if not words:
-        return re.compile(r"(?!)")
+        return longer
     listed = "|".join(map(re.escape, sorted(words)))
-    return re.compile(rf"(?<![^\W_])(?:{listed})(?![^\W_])")
+    return re.compile(rf"(?<![^\W_])(?:{listed})(?![^\W_])|{longer.pattern}")
+
+
+def _within(words: set[str]) -> re.Pattern[str]:
+    return re.compile("|".join(map(re.escape, sorted(words))) or r"(?!)")

@@ -12,6 +12,7 @@ import datetime
 import hashlib
 import os
 import re
+from collections.abc import Sequence
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -20,16 +21,22 @@ import pandas as pd
 
 from cohortlib.dicom.opening import LARGEST_FILE_BYTES
 from cohortlib.errors import StudyError, problem, study_error
+from cohortlib.tables.column import ID_PATTERN
 
 #: What a person may have seen.
 FINDINGS = ("nothing burned in", "text at the top or bottom", "text elsewhere")
-COLUMNS = ("checked_at", "checked_by", "path", "sha256", "finding")
+COLUMNS = ("checked_at", "checked_by", "path", "sha256", "finding", "band_fraction")
 
-_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,63}")
+_NAME = re.compile(ID_PATTERN)
 _PATH = re.compile(r"(?![=+@-])[^\x00-\x1f\x7f]{1,400}")
 _TIME = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}Z", re.ASCII)
 _SHA256 = re.compile(r"[0-9a-f]{64}")
-_PATTERNS = (_TIME, _NAME, _PATH, _SHA256, re.compile("|".join(FINDINGS)))
+_FRACTION = re.compile(r"(0\.[0-9]{1,4})?", re.ASCII)
+_PATTERNS = (_TIME, _NAME, _PATH, _SHA256, re.compile("|".join(FINDINGS)), _FRACTION)
+_EXPECTED = {
+    "finding": " or ".join(FINDINGS),
+    "band_fraction": f"a part of the rows between 0 and 0.5 with {FINDINGS[1]!r}, and none else",
+}
 
 
 def record_pixel_check(
@@ -39,6 +46,7 @@ def record_pixel_check(
     *,
     checked_by: str,
     finding: str,
+    band_fraction: float | None = None,
 ) -> pd.DataFrame:
     """Add a row to the record of pixel checks: a person looked at the whole image just now.
 
@@ -52,11 +60,14 @@ def record_pixel_check(
         The reader's id.
     finding
         One of `FINDINGS`.
+    band_fraction
+        With text at the top or bottom: the part of the rows, from either edge, that holds all of it,
+        such as 0.12. It is what `export_images` will make black.
 
     Returns
     -------
     DataFrame
-        The one row: checked_at (UTC), checked_by, path, sha256, finding.
+        The one row: checked_at (UTC), checked_by, path, sha256, finding, band_fraction.
 
     Raises
     ------
@@ -69,13 +80,16 @@ def record_pixel_check(
         path,
         image_sha256(Path(folder), path),
         finding,
+        "" if band_fraction is None else f"{band_fraction:g}",
     )
-    for name, value, pattern in zip(COLUMNS, row, _PATTERNS, strict=True):
-        if not pattern.fullmatch(value):
-            expected = " or ".join(FINDINGS) if name == "finding" else "a plain word, such as R1"
-            raise study_error(
-                column=name, found=value, expected=expected, remedy="Correct it and record the check again"
-            )
+    wrong = _wrong_columns(row)
+    if wrong:
+        raise study_error(
+            column=wrong[0],
+            found=row[COLUMNS.index(wrong[0])] or "none",
+            expected=_EXPECTED.get(wrong[0], "a plain word, such as R1"),
+            remedy="Correct it and record the check again",
+        )
     place = Path(record)
     lines = "" if place.exists() and read_pixel_checks(place) is not None else ",".join(COLUMNS) + "\n"
     text = StringIO()
@@ -102,21 +116,31 @@ def read_pixel_checks(record: str | os.PathLike[str]) -> pd.DataFrame:
             expected="the CSV file of pixel checks",
             remedy="Restore it from a copy",
         ) from error
-    rows = list(csv.reader(StringIO(text, newline=""))) if text else []
+    rows = [next(csv.reader([line]), []) for line in text.splitlines()]
     problems: list[dict[str, Any]] = []
     if rows and tuple(rows[0]) != COLUMNS:
         problems.append(_damage(place, 1, "another header"))
     for line, row in enumerate(rows[1:], start=2):
-        right = len(row) == len(COLUMNS) and all(
-            pattern.fullmatch(value) for value, pattern in zip(row, _PATTERNS, strict=True)
-        )
-        if not right:
+        if len(row) != len(COLUMNS) or _wrong_columns(row):
             problems.append(_damage(place, line, "a line that is no check"))
     if text and not text.endswith("\n"):
         problems.append(_damage(place, len(rows), "a line without its end"))
     if problems:
         raise StudyError(problems)
     return pd.DataFrame(rows[1:], columns=list(COLUMNS), dtype="str")
+
+
+def _wrong_columns(row: Sequence[str]) -> list[str]:
+    """The columns of a row whose values are none that is written."""
+    wrong = [
+        name
+        for name, value, pattern in zip(COLUMNS, row, _PATTERNS, strict=True)
+        if not pattern.fullmatch(value)
+    ]
+    finding, fraction = row[-2:]
+    if not wrong and (finding == FINDINGS[1]) != (0 < float(fraction or 0) < 0.5):
+        wrong.append("band_fraction")
+    return wrong
 
 
 def image_sha256(folder: Path, path: str) -> str:

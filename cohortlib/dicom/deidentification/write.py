@@ -5,32 +5,23 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-from io import BytesIO
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from pydicom import dcmwrite
-from pydicom.dataset import Dataset, FileMetaDataset
-from pydicom.uid import ExplicitVRLittleEndian
+from pydicom.dataset import Dataset
 
-from cohortlib.dicom.decoding import stored_values
-from cohortlib.dicom.deidentification.elements import ALLOWED_CLASSES
-from cohortlib.dicom.deidentification.header import deidentified_header, patient_of
-from cohortlib.dicom.deidentification.key import Key, read_key, study_root
-from cohortlib.dicom.deidentification.leftovers import remove_leftovers
-from cohortlib.dicom.deidentification.pixels import put_pixels
-from cohortlib.dicom.elements import label, shown, word
+from cohortlib.dicom.deidentification.image import deidentified_image, file_content
+from cohortlib.dicom.deidentification.key import Key, read_key
+from cohortlib.dicom.elements import word
 from cohortlib.dicom.finding.walk import FoundFile, found_files
 from cohortlib.dicom.layout import image_place
-from cohortlib.dicom.opening import guarded, read_dataset, warnings_noted
-from cohortlib.dicom.refusals import pixel_problems
-from cohortlib.dicom.whole_files import make_folder, place_below, write_whole
+from cohortlib.dicom.opening import guarded, warnings_noted
 from cohortlib.errors import StudyError, study_error
+from cohortlib.files import make_folder, place_below, write_whole
 
 COLUMNS = ("source", "path", "problem", "note", "patient_id", "sha256")
-#: Who wrote the files: a number of our own, so that they do not depend on the version of a library.
-_IMPLEMENTATION = "2.25.322247211381214819186738123610156961168"
 
 
 def write_deidentified(
@@ -38,6 +29,7 @@ def write_deidentified(
     target_folder: str | os.PathLike[str],
     *,
     key: str | os.PathLike[str],
+    done: Callable[[], None] | None = None,
 ) -> pd.DataFrame:
     """Write every image below a folder without what identifies its patient.
 
@@ -50,6 +42,8 @@ def write_deidentified(
         other way round. Images are laid out by patient, day, series and image.
     key
         The file that `write_key` wrote, outside the study folder.
+    done
+        Called after each file, such as to move a bar.
 
     Returns
     -------
@@ -81,13 +75,17 @@ def write_deidentified(
     """
     origin, target = Path(source), Path(target_folder)
     _check_apart(origin, target)
-    known = read_key(key, study_folder=study_root(target))
+    known = read_key(key, study_folder=target)
     if origin.is_file():
         folder, files = origin.parent, [FoundFile(origin.name, origin.stat().st_size, 0, "")]
     else:
         folder, files = origin, found_files(origin)
     make_folder(target)
-    rows = [_written(folder, file, target, known) for file in files]
+    rows = []
+    for file in files:
+        rows.append(_written(folder, file, target, known))
+        if done is not None:
+            done()
     return pd.DataFrame(rows, columns=list(COLUMNS)).astype("str")
 
 
@@ -133,51 +131,6 @@ def _written(folder: Path, file: FoundFile, target: Path, key: Key) -> dict[str,
         "patient_id": str(new.PatientID),
         "sha256": hashlib.sha256(content).hexdigest(),
     }
-
-
-def deidentified_image(path: Path, key: Key, *, name: str) -> tuple[Dataset, list[str]]:
-    """The image without identity, and notes on what was left out of the elements that may stay.
-
-    Raises
-    ------
-    StudyError
-        If the file is no image that is known to hold nothing but a picture, is damaged, or its patient
-        is not in the key.
-    """
-    original = read_dataset(path, name=name)
-    sop_class = word(original, "SOPClassUID")
-    if sop_class not in ALLOWED_CLASSES:
-        raise study_error(
-            file=name,
-            column=label("SOPClassUID"),
-            found=shown([sop_class]) or "no value",
-            expected="a radiograph or a CT image: what else a file may hold is not known",
-            remedy="Take the file out",
-        )
-    patient_of(original, key, name=name)
-    problems = pixel_problems(original, name)
-    if problems:
-        raise StudyError(problems)
-    values = stored_values(original, name=name)
-    new, notes = deidentified_header(original, key, name=name)
-    notes += remove_leftovers(original, new)
-    put_pixels(new, values)
-    return new, notes
-
-
-def file_content(dataset: Dataset) -> bytes:
-    """The bytes of a file with nothing but the data set: an empty preamble, no names of senders."""
-    meta = FileMetaDataset()
-    meta.MediaStorageSOPClassUID = dataset.SOPClassUID
-    meta.MediaStorageSOPInstanceUID = dataset.SOPInstanceUID
-    meta.TransferSyntaxUID = ExplicitVRLittleEndian
-    meta.ImplementationClassUID = _IMPLEMENTATION
-    meta.ImplementationVersionName = "COHORTLIB"
-    dataset.file_meta = meta
-    dataset.preamble = b"\0" * 128
-    stream = BytesIO()
-    dcmwrite(stream, dataset, enforce_file_format=True, implicit_vr=False, little_endian=True)
-    return stream.getvalue()
 
 
 def write_new(target: Path, path: str, content: bytes) -> None:

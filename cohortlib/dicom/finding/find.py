@@ -14,7 +14,7 @@ from cohortlib.dicom.finding.columns import HEADER_COLUMNS, IMAGE_COLUMNS, colum
 from cohortlib.dicom.finding.header import header_row, header_sha256
 from cohortlib.dicom.finding.index import KEPT_COLUMNS, Kept, nothing_kept, read_kept, write_kept
 from cohortlib.dicom.finding.walk import FoundFile, found_files
-from cohortlib.dicom.whole_files import make_folder
+from cohortlib.files import make_folder
 
 #: Files that a thread reads before it gives back their rows, at most.
 _PORTION = 250

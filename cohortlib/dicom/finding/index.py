@@ -12,8 +12,8 @@ import pydicom
 
 import cohortlib.dicom
 from cohortlib.dicom.finding.columns import HEADER_COLUMNS, IMAGE_COLUMNS
-from cohortlib.dicom.whole_files import write_whole
 from cohortlib.errors import study_error
+from cohortlib.files import write_whole
 
 #: Column → kind: how a file was when it was read, the bytes its row was made of, and the row.
 KEPT_COLUMNS = {

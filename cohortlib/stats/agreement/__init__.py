@@ -8,6 +8,7 @@ from cohortlib.stats.agreement.limits import limits_of_agreement
 from cohortlib.stats.agreement.overview import agreement_overview
 from cohortlib.stats.agreement.pairs import reading_pairs
 from cohortlib.stats.agreement.readers import reader_agreement
+from cohortlib.stats.agreement.study_readers import study_agreement
 
 __all__ = [
     "agreement_overview",
@@ -18,4 +19,5 @@ __all__ = [
     "reader_agreement",
     "reading_pairs",
     "smallest_detectable_change",
+    "study_agreement",
 ]

@@ -36,6 +36,7 @@ def agreement_overview(
     grades: Sequence[str] | None = None,
     weights: Weights = None,
     not_assessable: str | None = None,
+    adjudicator: str | None = None,
     seed: int | None = None,
 ) -> pd.DataFrame:
     """Everything a report says of its readers: each reader's repeats, each pair, and all together.
@@ -55,6 +56,8 @@ def agreement_overview(
     not_assessable
         The word for a zone that the film does not allow to grade. It has no place on the scale: such
         readings are counted as having no value, and whether readers agree on them is given apart.
+    adjudicator
+        The reader who decides where two differ; is compared with nobody.
     seed
         Of the bootstrap's draws; needed for numbers.
 
@@ -83,6 +86,9 @@ def agreement_overview(
     -----
     Where a patient has several subjects the intervals of numbers draw patients, those of grades sum their
     contributions by patient (`kappa`). A reading that exists in no pair is in no row: count the readings.
+
+    An adjudicator reads only what others read differently. Agreement with him would be that of the hardest
+    films, so he has to be named (`study.readings["adjudicator"]`) and is left out.
     """
     check_columns(readings, MEASUREMENT_COLUMNS)
     if grades is None:
@@ -94,6 +100,8 @@ def agreement_overview(
                 expected="the grades in their order",
                 remedy='Write for example grades=["none", "incomplete", "complete"]',
             )
+    if adjudicator is not None:
+        readings = readings[readings["reader_id"] != adjudicator]
     tables = []
     for place, rows in _places(readings):
         for comparison in comparisons_found(rows):

@@ -106,8 +106,8 @@ def _codes(cells: pd.Series) -> tuple[NDArray[np.int64], int]:
     if isinstance(cells.dtype, pd.CategoricalDtype):
         return cells.cat.codes.to_numpy().astype(np.int64), max(len(cells.cat.categories), 1)
     if cells.dtype == "Int64" and len(cells):
-        numbers = cells.to_numpy(dtype="int64", na_value=-1)
-        if cells.min() >= 0 and numbers.max() < len(cells):
+        numbers, least = cells.to_numpy(dtype="int64", na_value=-1), cells.min()
+        if least is not pd.NA and least >= 0 and numbers.max() < len(cells):
             return numbers, int(numbers.max()) + 1
     codes, distinct = pd.factorize(cells)
     return codes.astype(np.int64), max(len(distinct), 1)

@@ -9,17 +9,18 @@ import pandas as pd
 
 from cohortlib.study.checks.coded import joined, texts, words
 from cohortlib.study.grouping import file_name, grouped_problems
-from cohortlib.study.timeline import looked_up
+from cohortlib.study.timeline import looked_up, patient_of_hip
 
 #: Events of one hip.
 OF_ONE_HIP = ("revision", "reoperation")
-#: What cannot be of somebody who has died, and the column of its day.
+#: What cannot be of somebody who has died: the column of its day, and of the patient or the hip.
 _AFTER_DEATH = (
-    ("visits", "date"),
-    ("hips", "surgery_date"),
-    ("images", "taken_on"),
-    ("gait_trials", "walked_on"),
-    ("events", "date"),
+    ("visits", "date", "patient_id"),
+    ("hips", "surgery_date", "patient_id"),
+    ("images", "taken_on", "patient_id"),
+    ("densitometry", "scanned_on", "hip_id"),
+    ("gait_trials", "walked_on", "patient_id"),
+    ("events", "date", "patient_id"),
 )
 
 
@@ -46,9 +47,11 @@ def death_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
         remedy="Delete or correct the row",
     )
     died = deaths.groupby(texts(deaths["patient_id"]))["date"].min()
-    for table, column in _AFTER_DEATH:
-        rows = tables[table].dropna(subset=["patient_id", column])
-        patient = texts(rows["patient_id"])
+    for table, column, whose in _AFTER_DEATH:
+        rows = tables[table].dropna(subset=[whose, column])
+        if rows.empty:
+            continue
+        patient = texts(rows[whose]) if whose == "patient_id" else patient_of_hip(rows[whose], tables["hips"])
         day = looked_up(patient, died)
         late = rows[column] > day
         if table == "events":
@@ -58,7 +61,7 @@ def death_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
             file=file_name(table),
             column=column,
             expected=joined("no date after the death of ", patient[late], ", ", day[late]),
-            remedy=f"Correct the date, the patient_id, or the death in {file_name('events')}",
+            remedy=f"Correct the date, the {whose}, or the death in {file_name('events')}",
         )
     return problems
 

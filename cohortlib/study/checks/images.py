@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from cohortlib.study.checks.coded import joined, texts
+from cohortlib.study.checks.coded import joined, texts, words
 from cohortlib.study.grouping import file_name, grouped_problems
 from cohortlib.study.sources.places import Place
 from cohortlib.study.timeline import looked_up
@@ -41,10 +41,11 @@ def image_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     )
     keys = ["patient_id", "visit_id", "kind"]
     second = images[images["examination"] == 2].dropna(subset=keys)
-    first = images[(images["examination"] != 2) | images["examination"].isna()]
-    have = _tuples(first, keys)
+    if second.empty:
+        return problems
+    have = _tuples(images[(images["examination"] != 2) | images["examination"].isna()], keys)
     pairs = zip(*(texts(second[key]) for key in keys), strict=True)
-    alone = second[pd.Series([pair not in have for pair in pairs], index=second.index, dtype=bool)]
+    alone = second[[pair not in have for pair in pairs]]
     return problems + grouped_problems(
         texts(alone["image_id"]),
         file=file_name("images"),
@@ -86,6 +87,38 @@ def mark_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
             column="side",
             expected=joined(f"a side with a hip in {file_name('hips')} (", patient[wrong], ")"),
             remedy=f"Correct the side or the image; {what} on a side without a study hip",
+        )
+    return problems
+
+
+def reading_day_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
+    """Marks and grades that are older than the image they are of."""
+    if tables["landmarks"].empty and tables["gradings"].empty:
+        return []
+    images = (
+        tables["images"].dropna(subset=["image_id", "patient_id", "visit_id"]).drop_duplicates("image_id")
+    )
+    visits = tables["visits"].dropna(subset=["patient_id", "visit_id"])
+    visits = visits.drop_duplicates(["patient_id", "visit_id"])
+    came = visits.set_index(words(visits, ["patient_id", "visit_id"]))["date"]
+    day = images["taken_on"].fillna(looked_up(words(images, ["patient_id", "visit_id"]), came))
+    taken = day.set_axis(texts(images["image_id"]))
+    problems: list[dict[str, Any]] = []
+    for table in ("landmarks", "gradings"):
+        rows = tables[table].dropna(subset=["image_id", "marked_at"])
+        if rows.empty:
+            continue
+        day = looked_up(rows["image_id"], taken)
+        # The clock of the reader is in UTC, the day of the image is the hospital's.
+        early = rows["marked_at"].dt.tz_localize(None) < day - pd.Timedelta(days=1)
+        problems += grouped_problems(
+            texts(rows["marked_at"].dt.tz_localize(None))[early],
+            file=file_name(table),
+            column="marked_at",
+            expected=joined(
+                "a time after the image was taken (", rows["image_id"][early], ": ", day[early], ")"
+            ),
+            remedy="Correct the time, the image_id, or the day of the image or its visit",
         )
     return problems
 

@@ -14,7 +14,7 @@ import pandas as pd
 from cohortlib.study.checks.answers import coding_problems, direction_problems
 from cohortlib.study.checks.blood import blood_problems
 from cohortlib.study.checks.events import death_problems, event_problems
-from cohortlib.study.checks.images import file_problems, image_problems, mark_problems
+from cohortlib.study.checks.images import file_problems, image_problems, mark_problems, reading_day_problems
 from cohortlib.study.checks.keys import key_problems
 from cohortlib.study.checks.references import reference_problems, visit_row_problems
 from cohortlib.study.checks.rows import row_problems
@@ -68,7 +68,7 @@ def linked_problems(
     problems += blood_problems(tables["blood"]) + file_problems(tables["images"], places["images"])
     problems += event_problems(tables)
     if whole("visits", "patient_id", "visit_id"):
-        problems += visit_row_problems(tables, known)
+        problems += visit_row_problems(tables, known) + reading_day_problems(tables)
     if whole("hips", "patient_id", "side"):
         problems += mark_problems(tables) + image_problems(tables)
     if whole("events", "patient_id", "event", "date"):

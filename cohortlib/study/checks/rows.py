@@ -117,9 +117,9 @@ def _controls(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     """The other hip of a patient as a control, though it is a study hip operated on before the visit."""
     rows = tables["densitometry"]
     rows = rows[rows["measured_side"] == "other"].dropna(subset=["hip_id", "visit_id"])
-    hips = tables["hips"].dropna(subset=["hip_id", "patient_id", "surgery_date"])
-    if rows.empty or hips.empty:
+    if rows.empty:
         return []
+    hips = tables["hips"].dropna(subset=["hip_id", "patient_id", "surgery_date"])
     hips = hips.assign(hip_id=texts(hips["hip_id"]), patient_id=texts(hips["patient_id"]))
     pairs = hips[["hip_id", "patient_id"]].merge(hips, on="patient_id", suffixes=("", "_other"))
     pairs = pairs[pairs["hip_id"] != pairs["hip_id_other"]].drop_duplicates("hip_id").set_index("hip_id")

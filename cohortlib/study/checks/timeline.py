@@ -9,7 +9,7 @@ import pandas as pd
 
 from cohortlib.study.checks.coded import joined, texts
 from cohortlib.study.grouping import file_name, grouped_problems
-from cohortlib.study.timeline import first_surgery, looked_up
+from cohortlib.study.timeline import first_surgery, looked_up, patient_of_hip
 
 #: Dates of what belongs to the data; the day a film was read does not.
 _DATES = (
@@ -67,14 +67,12 @@ def surgery_problems(tables: Mapping[str, pd.DataFrame], schedule: pd.DataFrame)
 
 def day_problems(tables: Mapping[str, pd.DataFrame], schedule: pd.DataFrame) -> list[dict[str, Any]]:
     """Examinations with a day of their own on the wrong side of the operation."""
-    hips = tables["hips"].dropna(subset=["hip_id", "patient_id"]).drop_duplicates("hip_id")
-    patient = hips.set_index(texts(hips["hip_id"]))["patient_id"].astype("str")
     problems: list[dict[str, Any]] = []
     for table, column, whose in _OWN_DAYS:
         rows = tables[table][tables[table][column].notna()]
         if rows.empty:
             continue
-        owner = texts(rows[whose]) if whose == "patient_id" else looked_up(rows[whose], patient)
+        owner = texts(rows[whose]) if whose == "patient_id" else patient_of_hip(rows[whose], tables["hips"])
         surgery = looked_up(owner, first_surgery(tables["hips"]))
         problems += _wrong_side(rows.assign(patient_id=owner), table, column, surgery, schedule)
     return problems

@@ -51,8 +51,7 @@ def text_table(
     if end < LONGEST_CELL and not data[:end].strip():
         return None, [_whole_file(file, "an empty file", "a header line with the names of the columns")]
     whole = np.frombuffer(data, dtype=np.uint8)
-    text = whole[:end]
-    records = csv_records(text, separator=separator)
+    records = csv_records(data, end=end, separator=separator)
     if records.stray_quote is not None:
         return None, [_stray_quote(data, records, file)]
     header, problems = _header(data[: records.end[0]], file=file, separator=separator)
@@ -61,7 +60,7 @@ def text_table(
     kept, line_problems = _lines(data, records, file=file, separator=separator)
     problems += line_problems
     kept[0] = False  # the header
-    fields = record_fields(text, records, kept, len(header))
+    fields = record_fields(whole[:end], records, kept, len(header))
     # A header with a name twice is reported; the first of the columns goes on.
     first = [header.index(name) for name in dict.fromkeys(header) if name]
     index = pd.Index(np.flatnonzero(kept) + 1, name="line")
@@ -161,11 +160,16 @@ def _cells(
     codes: NDArray[np.intp], contents: list[bytes], file: str, column: str, index: pd.Index
 ) -> tuple[pd.Series, list[dict[str, Any]]]:
     """One column as categorical text; cells that are no text of a usable length are missing and reported."""
-    quoted = any(b'"' in content for content in contents)
-    texts = np.empty(len(contents), dtype=object)
-    texts[:] = [_unquoted(content) if quoted else _text(content) for content in contents]
-    no_text = np.array([not text.isascii() and _is_no_text(text) for text in texts], dtype=bool)
-    long = ~no_text & (np.array([len(text) for text in texts], dtype=np.int64) > LONGEST_CELL)
+    # A file has no NUL, so with one between them all texts are decoded at once.
+    whole = b"\0".join(contents)
+    quoted, ascii_only = b'"' in whole, whole.isascii()
+    listed = _text(whole).split("\0") if contents else []
+    if quoted:
+        listed = [_unquoted(text) for text in listed]
+    texts = np.empty(len(listed), dtype=object)
+    texts[:] = listed
+    no_text = np.array([not ascii_only and _is_no_text(text) for text in listed], dtype=bool)
+    long = ~no_text & (np.fromiter(map(len, listed), dtype=np.int64, count=len(listed)) > LONGEST_CELL)
     problems: list[dict[str, Any]] = []
     too_long = f"at most {LONGEST_CELL} letters in a cell"
     for wrong, expected, remedy in (
@@ -187,9 +191,9 @@ def _cells(
     return pd.Series(cells, index=index, copy=False), problems
 
 
-def _unquoted(cell: bytes) -> str:
+def _unquoted(text: str) -> str:
     """The text of a field in quotation marks, or of one without."""
-    return _text(cell[1:-1].replace(b'""', b'"') if cell[:1] == b'"' else cell)
+    return text[1:-1].replace('""', '"') if text[:1] == '"' else text
 
 
 def _text(cell: bytes) -> str:

@@ -29,6 +29,8 @@ class Records(NamedTuple):
         Byte places where the fields end, one record after the other: of separators and line breaks.
     stray_quote
         Byte place of the first quotation mark that neither opens nor closes a cell, or None.
+    returns
+        Whether there are returns, which may belong to line breaks.
     """
 
     start: Places
@@ -36,19 +38,22 @@ class Records(NamedTuple):
     fields: Places
     cuts: Places
     stray_quote: int | None
+    returns: bool
 
     def line(self, place: int) -> int:
         """The line, as a spreadsheet shows it, that holds a byte place."""
         return int(np.searchsorted(self.start, place, side="right"))
 
 
-def csv_records(text: Bytes, *, separator: str) -> Records:
+def csv_records(data: bytes, *, end: int, separator: str) -> Records:
     """Records of CSV bytes (RFC 4180: a quoted cell may hold separators and line breaks).
 
     Parameters
     ----------
-    text
-        At least one byte.
+    data
+        The file.
+    end
+        The bytes before this place are looked at, at least one.
     separator
         One character of ASCII.
 
@@ -57,20 +62,21 @@ def csv_records(text: Bytes, *, separator: str) -> Records:
     Behind an odd number of quotation marks the text is inside a quoted cell; so one cumulative count
     tells which separators and line breaks separate anything. What follows a stray mark is not reliable.
     """
+    text = np.frombuffer(data, dtype=np.uint8, count=end)
     mark, stray = ord(separator), None
-    found = _plain_cuts(text, mark)
-    if found is None:
-        cuts, is_break, stray = _cuts_outside_quotes(text, mark)
+    returns = data.find(b"\r", 0, end) >= 0
+    if data.find(b'"', 0, end) < 0 and not (returns and _has_lone_return(text)):
+        cuts, is_break = _plain_cuts(text, mark)
     else:
-        cuts, is_break = found
+        cuts, is_break, stray = _cuts_outside_quotes(text, mark)
     if len(cuts) == 0 or cuts[-1] < len(text) - 1 or not is_break[-1]:
         # The last line has no line break.
         cuts, is_break = np.append(cuts, np.int32(len(text))), np.append(is_break, True)
     breaks = np.flatnonzero(is_break)
-    end = np.minimum(cuts[breaks] + 1, len(text)).astype(np.int32)
-    start = np.concatenate([np.zeros(1, dtype=np.int32), end[:-1]])
+    after = np.minimum(cuts[breaks] + 1, len(text)).astype(np.int32)
+    start = np.concatenate([np.zeros(1, dtype=np.int32), after[:-1]])
     fields = np.diff(breaks, prepend=-1).astype(np.int32)
-    return Records(start, end, fields, cuts, stray)
+    return Records(start, after, fields, cuts, stray, returns)
 
 
 class Fields(NamedTuple):
@@ -106,40 +112,44 @@ def record_fields(text: Bytes, records: Records, kept: NDArray[np.bool_], width:
     kept : (n,)
         Records with `width` fields each.
     """
-    whole = np.all(records.fields == width)
-    cuts = records.cuts.reshape(-1, width)[kept] if whole else _cuts_of(records, kept, width)
+    whole = bool(np.all(records.fields == width))
+    begin = 0 if kept[0] else 1
+    if whole and kept[begin:].all():  # all but perhaps the header: nothing is copied
+        start, cuts = records.start[begin:], records.cuts.reshape(-1, width)[begin:]
+    else:
+        of_kept = kept if whole else np.repeat(kept, records.fields)
+        rows = records.cuts.reshape(-1, width) if whole else records.cuts
+        start, cuts = records.start[kept], rows[of_kept].reshape(-1, width)
     last = cuts[:, -1]
-    # A return followed by a line feed is one line break; neither belongs to the field.
-    at_feed = text[np.minimum(last, len(text) - 1)] == _LINE_FEED
-    at_feed &= (last > 0) & (last < len(text))
-    last = last - (at_feed & (text[last - 1] == _RETURN))
-    return Fields(records.start[kept], cuts, last)
+    if records.returns:
+        # A return followed by a line feed is one line break; neither belongs to the field.
+        at_feed = text[np.minimum(last, len(text) - 1)] == _LINE_FEED
+        at_feed &= (last > 0) & (last < len(text))
+        last = last - (at_feed & (text[last - 1] == _RETURN))
+    return Fields(start, cuts, last)
 
 
-def _cuts_of(records: Records, kept: NDArray[np.bool_], width: int) -> Places:
-    return records.cuts[np.repeat(kept, records.fields)].reshape(-1, width)
-
-
-def _plain_cuts(text: Bytes, mark: int) -> tuple[Places, NDArray[np.bool_]] | None:
-    """Places of separators and line feeds, and which are feeds; None where it is not as simple as that."""
+def _plain_cuts(text: Bytes, mark: int) -> tuple[Places, NDArray[np.bool_]]:
+    """Places of separators and line feeds, and which are feeds, where there is nothing else of meaning."""
     cuts, is_break = [np.empty(0, dtype=np.int32)], [np.empty(0, dtype=bool)]
     for begin in range(0, len(text), _PIECE):
         piece = text[begin : begin + _PIECE]
         is_feed = piece == _LINE_FEED
-        is_return = piece == _RETURN
-        # A return at the end of a piece is looked at together with what follows.
-        followed = text[begin + 1 : begin + 1 + len(piece)] == _LINE_FEED
-        if (piece == _QUOTE).any() or (is_return.any() and _is_alone(is_return, followed)):
-            return None
         places = np.flatnonzero((piece == mark) | is_feed)
         cuts.append((places + begin).astype(np.int32))
         is_break.append(is_feed[places])
     return np.concatenate(cuts), np.concatenate(is_break)
 
 
-def _is_alone(is_return: NDArray[np.bool_], followed: NDArray[np.bool_]) -> bool:
+def _has_lone_return(text: Bytes) -> bool:
     """Whether a return has no line feed behind it."""
-    return bool((is_return[: len(followed)] & ~followed).any() or is_return[len(followed) :].any())
+    for begin in range(0, len(text), _PIECE):
+        is_return = text[begin : begin + _PIECE] == _RETURN
+        # A return at the end of a piece is looked at together with what follows.
+        followed = text[begin + 1 : begin + 1 + len(is_return)] == _LINE_FEED
+        if (is_return[: len(followed)] & ~followed).any() or is_return[len(followed) :].any():
+            return True
+    return False
 
 
 def _cuts_outside_quotes(text: Bytes, mark: int) -> tuple[Places, NDArray[np.bool_], int | None]:

@@ -18,6 +18,8 @@ _MOST_WORDS = 8
 _MASKS = np.array([2 ** (8 * length) - 1 for length in range(_WORD + 1)], dtype=np.uint64)
 #: So short that all there can be are counted in a table.
 _SHORT = 2
+#: Runs are made use of from so many equal values in a row on, in the mean.
+_LONG_RUN = 4
 #: Ranges looked at together: few enough to stay in the processor's memory.
 _PIECE = 2**13
 #: Columns looked at together: few enough for a wide file to need little memory.
@@ -101,26 +103,36 @@ def _distinct(
     if longest <= _SHORT:
         codes, distinct = _counted(first.astype(np.uint16))
     else:
-        codes, distinct = pd.factorize(first)
+        codes, distinct = _numbered(first)
     if longest <= _WORD:
-        return codes, [word.tobytes().rstrip(b"\0") for word in distinct.astype("<u8")]
+        return codes, distinct.astype("<u8").view(f"S{_WORD}").tolist()  # without the NUL behind the end
     start, end = fields.column(place)
     length = end - start
     count = len(distinct)
     for done in range(_WORD, min(longest, _WORD * _MOST_WORDS), _WORD):
         rows = np.flatnonzero(length > done)
-        further, distinct = pd.factorize(_words_at(words, start[rows] + done, length[rows] - done))
-        longer, distinct = pd.factorize(codes[rows] * len(distinct) + further)
+        further, distinct = _numbered(_words_at(words, start[rows] + done, length[rows] - done))
+        longer, distinct = _numbered(codes[rows] * len(distinct) + further)
         codes[rows] = count + longer
         count += len(distinct)
     if longest > _WORD * _MOST_WORDS:
         rows = np.flatnonzero(length > _WORD * _MOST_WORDS)
         longer, distinct = pd.factorize(_contents(text, start[rows], end[rows]))
         codes[rows] = count + longer
-    codes, distinct = pd.factorize(codes)
+    codes, distinct = _numbered(codes)
     where = np.empty(len(distinct), dtype=np.int64)
     where[codes] = np.arange(len(codes))
     return codes, list(_contents(text, start[where], end[where]))
+
+
+def _numbered(values: NDArray[Any]) -> tuple[NDArray[np.intp], NDArray[Any]]:
+    """As `factorize`; where equal values follow each other, each run of them is looked at once."""
+    heads = np.flatnonzero(values[1:] != values[:-1]) + 1
+    if len(heads) > len(values) // _LONG_RUN:
+        return pd.factorize(values)
+    heads = np.concatenate([[0], heads]) if len(values) else heads
+    codes, distinct = pd.factorize(values[heads])
+    return np.repeat(codes, np.diff(heads, append=len(values))), distinct
 
 
 def _counted(values: NDArray[np.uint16]) -> tuple[NDArray[np.intp], NDArray[np.uint16]]:

@@ -16,7 +16,7 @@ from cohortlib.study.grouping import file_name
 from cohortlib.study.sources.csv_file import text_table
 from cohortlib.study.sources.headings import heading_problems, named_columns
 from cohortlib.study.sources.places import Piece, Place, plain_place
-from cohortlib.study.sources.wide import long_rows, spread_headings, spread_problems
+from cohortlib.study.sources.wide import Spread, long_rows, spread_headings, spread_problems
 from cohortlib.study.sources.workbook import Workbook, read_workbook
 from cohortlib.tables import DICTIONARY, REQUIRED_TABLES, Column
 
@@ -43,7 +43,7 @@ class Tables(NamedTuple):
 
 
 class _Source(NamedTuple):
-    """Cells of one file or sheet as they are: None if there are none; `broken` if some are missing."""
+    """Cells of one file or sheet as they are, None if there are none, and what is wrong with it."""
 
     cells: pd.DataFrame | None
     file: str
@@ -83,11 +83,13 @@ class _Reader:
         self.read: dict[str, _Source] = {}
         self.workbook: Workbook | None = None
         self.problems: list[dict[str, Any]] = []
+        self.unread = False
         if "workbook" in self.how:
             sheets = {name: definition["sheets"].get(name, name) for name in source_names(definition)}
             self.workbook, self.problems = read_workbook(
                 root, self.how["workbook"], sheets=sheets, others=self.how.get("other_sheets", ())
             )
+            self.unread = self.workbook is None
 
     def tables(self) -> Tables:
         tables, places, broken = {}, {}, {}
@@ -115,6 +117,8 @@ class _Reader:
                 parts.append((table, piece))
         if not parts:
             place = plain_place(name)
+            if self.unread:
+                broken = {""}
             if wanted:
                 place = Place(name, (Piece(self._file(wanted[0][0]), {}),), (0,))
             return no_rows(name), place, problems, broken
@@ -130,7 +134,7 @@ class _Reader:
         columns = DICTIONARY[name]
         read = self._source(source)
         problems = [] if self._told_before(name, source, entry) else list(read.problems)
-        broken = {""} if read.problems else set()
+        broken = {""} if read.problems or read.cells is None else set()
         piece = Piece(read.file, {})
         if read.cells is None:
             return None, piece, problems, broken
@@ -164,10 +168,10 @@ class _Reader:
     def _long(
         self, cells: pd.DataFrame, columns: Mapping[str, Column], entry: dict[str, Any], piece: Piece
     ) -> tuple[pd.DataFrame, Piece, list[dict[str, Any]]]:
-        spread = spread_headings(cells, entry)
+        spread = self._spread(cells, entry)
         fixed = entry["fixed"] or {}
-        problems = spread_problems(cells, spread, entry, piece.file)
-        elsewhere = self._known_elsewhere(cells, entry)
+        elsewhere, taken = self._known_elsewhere(cells, entry)
+        problems = spread_problems(cells, spread, entry, taken, piece.file)
         said = {*fixed, *spread.columns, *spread.named, *spread.headings["heading"], *elsewhere}
         problems += heading_problems(
             list(map(str, cells)), columns, file=piece.file, source=entry["source"], said=said
@@ -176,17 +180,21 @@ class _Reader:
             return cells.iloc[:0], piece, problems
         return (*long_rows(cells.drop(columns=elsewhere), spread, fixed, piece), problems)
 
-    def _known_elsewhere(self, cells: pd.DataFrame, entry: dict[str, Any]) -> list[str]:
-        """Headings of a source that belong to another table or another [[wide]] of it."""
+    def _spread(self, cells: pd.DataFrame, entry: dict[str, Any]) -> Spread:
+        return spread_headings(cells, entry, self.definition["spellings"])
+
+    def _known_elsewhere(self, cells: pd.DataFrame, entry: dict[str, Any]) -> tuple[list[str], set[str]]:
+        """Headings of a source that belong to another table or [[wide]] of it, and those of a [[wide]]."""
         known: set[str] = set()
+        taken: set[str] = set()
         for name, entries in self.wide.items():
             for other in entries:
                 if other["source"] == entry["source"] and other is not entry:
-                    known |= set(spread_headings(cells, other).headings["heading"])
+                    taken |= set(self._spread(cells, other).headings["heading"])
                     known |= {
                         column for column in DICTIONARY[name] if column not in DICTIONARY[entry["table"]]
                     }
-        return [str(heading) for heading in cells if heading in known]
+        return [str(heading) for heading in cells if heading in known | taken], taken
 
     def _kinds(
         self, cells: pd.DataFrame, columns: Mapping[str, Column], entry: dict[str, Any] | None
@@ -194,7 +202,7 @@ class _Reader:
         """Heading → what its cells must be."""
         kinds = {str(name): columns[str(name)] for name in cells if name in columns}
         if entry is not None:
-            for row in spread_headings(cells, entry).headings.itertuples():
+            for row in self._spread(cells, entry).headings.itertuples():
                 kinds[str(row.heading)] = columns[str(row.column)]
         return kinds
 
@@ -238,6 +246,8 @@ class _Reader:
         if self.workbook is not None and not os.path.lexists(self.root / file):
             missing = self.workbook.missing(source)
             return _Source(None, self.workbook.place(source), [missing])
+        if self.unread and not os.path.lexists(self.root / file):
+            return _Source(None, self.how["workbook"], [])  # why, was said of the whole workbook
         data, problems = file_bytes(self.root, file)
         if data is None:
             return _Source(None, file, problems)

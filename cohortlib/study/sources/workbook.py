@@ -16,8 +16,9 @@ from cohortlib.study.files import file_bytes
 from cohortlib.study.grouping import shown
 from cohortlib.study.names import alternatives, nearest_name
 from cohortlib.study.sources.places import Piece
-from cohortlib.study.sources.sheet_cells import Sheet, form_problems, sheet_cells
-from cohortlib.study.sources.workbook_archive import archive_problems, sheet_marks
+from cohortlib.study.sources.sheet_cells import sheet_cells
+from cohortlib.study.sources.sheet_forms import form_problems
+from cohortlib.study.sources.workbook_archive import archive_problems
 from cohortlib.tables import Column
 
 
@@ -110,32 +111,22 @@ def read_workbook(
 def _read(
     data: bytes, file: str, sheets: Mapping[str, str], others: Collection[str]
 ) -> tuple[Workbook, list[dict[str, Any]]]:
-    values = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
-    present = tuple(sheet.title for sheet in values.worksheets)
-    workbook = Workbook(file, sheets, {}, {}, {}, present)
-    formulas: Any = None
+    book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
+    present = {sheet.title: sheet for sheet in book.worksheets}
+    workbook = Workbook(file, sheets, {}, {}, {}, tuple(present))
     for source, name in sheets.items():
-        if name not in present:
-            continue
-        has_formulas, merged = sheet_marks(data, getattr(values[name], "_worksheet_path", ""))
-        if has_formulas and formulas is None:
-            formulas = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False)
-        sheet: Sheet = sheet_cells(
-            values[name], formulas[name] if has_formulas else None, file=workbook.place(source)
-        )
-        workbook.sheets[source], workbook.forms[source] = sheet.cells, sheet.forms
-        workbook.problems[source] = sheet.problems
-        if merged:
-            remedy = "Split the merged cells and write the value into each of them"
-            workbook.problems[source] = [
-                problem(
-                    file=workbook.place(source),
-                    found="merged cells",
-                    expected="a value in each cell",
-                    remedy=remedy,
-                ),
-                *sheet.problems,
-            ]
+        if name in present:
+            read = sheet_cells(present[name], file=workbook.place(source))
+            workbook.sheets[source], workbook.forms[source] = read.cells, read.forms
+            workbook.problems[source] = read.problems
+            if present[name].sheet_state != "visible":
+                hidden = problem(
+                    file=file,
+                    found=f"sheet {shown(name)!r}, which is hidden",
+                    expected="tables that are seen when the file is opened",
+                    remedy="Show the sheet and look at it, or give it a name that is listed as other_sheets",
+                )
+                workbook.problems[source] = [hidden, *read.problems]
     return workbook, list(_unknown_sheets(workbook, others))
 
 

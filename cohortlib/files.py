@@ -1,4 +1,4 @@
-"""Writing a file whole or not at all, and only below the folder that was named."""
+"""Files written whole or not at all, and only below the folder that was named."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ from pathlib import Path
 from cohortlib.errors import study_error
 
 
-def write_whole(path: Path, content: bytes, *, mode: int = 0o666) -> None:
+def write_whole(path: Path, content: str | bytes, *, mode: int = 0o666) -> None:
     """Write a file so that nobody ever sees half of it, and so that it outlives a power cut.
 
     Parameters
     ----------
     path
-        Its folder must be there.
+        Its folder must be there. A file of this name is replaced.
     content
-        All of the file.
+        All of the file; a text becomes UTF-8 with its line ends as they are.
     mode
         Permissions of a new file, less those the system withholds.
     """
@@ -25,7 +25,7 @@ def write_whole(path: Path, content: bytes, *, mode: int = 0o666) -> None:
     try:
         descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), mode)
         with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
+            file.write(content.encode() if isinstance(content, str) else content)
             file.flush()
             os.fsync(file.fileno())
         os.replace(beside, path)
@@ -39,7 +39,7 @@ def make_folder(folder: Path) -> Path:
     Raises
     ------
     StudyError
-        If it cannot be made or written to.
+        If it cannot be made or written to; said before hours of work instead of after.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -48,10 +48,10 @@ def make_folder(folder: Path) -> Path:
         writable = False
     if not writable:
         raise study_error(
-            file=folder.name,
+            file=folder,
             found="a folder that cannot be written to",
-            expected="a folder for the images",
-            remedy="Name a folder in which you may write",
+            expected="a folder for what is made",
+            remedy="Name a folder in which you may write, or copy the study to one",
         )
     return folder
 

@@ -1,0 +1,110 @@
+"""The next worklist of a study: every image that its readers have not read, as study.toml lays it down."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from cohortlib.errors import StudyError, problem, study_error
+from cohortlib.pipeline.digests import file_digest
+from cohortlib.readings import make_worklist, open_readings
+from cohortlib.report.problems import counted
+from cohortlib.study import read_study
+from cohortlib.study.stored_readings import store_place
+from cohortlib.tables import Study
+
+_NEEDED = ("readers", "repeat_share", "washout_days", "seed")
+
+
+def write_next_worklist(folder: Path, *, who: str, visits: Sequence[str], views: Sequence[str]) -> int:
+    """Set up a worklist of the radiographs of a study that none of its readers read or is to read.
+
+    Parameters
+    ----------
+    who
+        Who sets it up; not a reader where that can be had.
+    visits, views
+        Only images of these; empty for all.
+
+    Raises
+    ------
+    StudyError
+        If [readings] does not say how, an image is missing, or there is nothing to read.
+    """
+    study = read_study(folder, readings=False)
+    missing = [name for name in _NEEDED if name not in study.readings]
+    if missing:
+        raise study_error(
+            file="study.toml",
+            column="[readings]",
+            found=f"no {', '.join(missing)}",
+            expected=f"{', '.join(_NEEDED)}",
+            remedy="Lay down there who reads, which part is shown twice, and after how many days",
+        )
+    how = study.readings
+    chosen = _chosen(study, visits, views)
+    with open_readings(store_place(folder, how)) as store:
+        known = chosen["image_id"].isin(store.images_of(how["readers"]))
+        images = _with_digests(study, chosen[~known])
+        # Another seed for each list, or the names of its items could be those of an earlier one.
+        seed = how["seed"] + len(store.worklists())
+        worklist = make_worklist(images, readers=how["readers"], repeat_share=how["repeat_share"], seed=seed)
+        number = store.write_worklist(worklist, who=who, washout_days=how["washout_days"])
+    print(f"Worklist {number}: {counted(len(images), 'image')} for {', '.join(how['readers'])}.")
+    if known.any():
+        print(f"{counted(int(known.sum()), 'image')} left out: on a worklist, or read, already.")
+    return 0
+
+
+def _chosen(study: Study, visits: Sequence[str], views: Sequence[str]) -> pd.DataFrame:
+    images = study.images[study.images["kind"] == "radiograph"]
+    for column, wanted in (("visit_id", visits), ("view", views)):
+        unknown = [name for name in wanted if name not in set(images[column])]
+        if unknown:
+            raise study_error(
+                file="tables/images.csv",
+                column=column,
+                found=unknown[0],
+                expected=", ".join(sorted(set(images[column].dropna()))) or "a radiograph",
+                remedy="Correct the option",
+            )
+        if wanted:
+            images = images[images[column].isin(wanted)]
+    return images
+
+
+def _with_digests(study: Study, images: pd.DataFrame) -> pd.DataFrame:
+    """image_id, image_sha256 of the file as it lies there, sides."""
+    if images.empty:
+        raise study_error(
+            file="tables/images.csv",
+            found="no radiograph that is not on a worklist or read already",
+            expected="images to be read",
+            remedy="Nothing is to be done, or choose other images",
+        )
+    digests, problems = [], []
+    for path in images["path"]:
+        try:
+            digests.append(file_digest(study.folder / path))
+        except OSError as error:
+            found = f"{path}: {error.strerror}"
+            problems.append(
+                problem(
+                    file="tables/images.csv",
+                    column="path",
+                    found=found,
+                    expected="the image's file",
+                    remedy="Put the image there: its bytes are laid down in the worklist",
+                )
+            )
+    if problems:
+        raise StudyError(problems)
+    return pd.DataFrame(
+        {
+            "image_id": images["image_id"].to_numpy(),
+            "image_sha256": digests,
+            "sides": images["side"].fillna("both").to_numpy(),
+        }
+    )

@@ -1,0 +1,201 @@
+"""The readings of an invented study: simulated readers go through worklists of a real store.
+
+The marks are those of tables/landmarks.csv, which the generator wrote; here they are read item by item, with
+hidden repeats after their washout, by a clock that follows the table. Then the store is locked and unblinded.
+"""
+
+from __future__ import annotations
+
+import datetime
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import pandas as pd
+
+from cohortlib.errors import study_error
+from cohortlib.files import make_folder
+from cohortlib.pipeline.digests import file_digest
+from cohortlib.readings import open_readings
+from cohortlib.readings.store import Readings
+from cohortlib.readings.worklist import ITEM_RULES, named_items, reader_stream
+from cohortlib.study import read_study
+from cohortlib.study.stored_readings import STORE_FILE
+from cohortlib.tables import DICTIONARY, Study
+
+#: Who sets the worklist up, locks and unblinds.
+KEEPER = "PI"
+_LOOKING = pd.Timedelta(seconds=5)  # before the first mark
+_PAUSE = pd.Timedelta(seconds=1)  # after the last
+_READING = ["reader_id", "repeat", "image_id"]
+
+
+class Reading(NamedTuple):
+    """One image as one reader read it."""
+
+    reader_id: str
+    shown_at: pd.Timestamp
+    finished_at: pd.Timestamp
+    image_id: str
+    repeat: int
+    marks: pd.DataFrame
+
+
+class Clock:
+    """The time of the simulated readers."""
+
+    def __init__(self, now: pd.Timestamp) -> None:
+        self.now = now
+
+    def __call__(self) -> datetime.datetime:
+        """The time as it was set last."""
+        return self.now.to_pydatetime()
+
+
+def make_readings(folder: str | os.PathLike[str]) -> int:
+    """How many readings the simulated readers made; 0 if their store is there and as it should be.
+
+    Parameters
+    ----------
+    folder
+        The folder of an invented study, with its films.
+
+    Raises
+    ------
+    StudyError
+        If the study is not an invented one, a film is missing, or there is a store that no simulated reader
+        made: it is never replaced.
+    """
+    study = read_study(folder, readings=False)
+    if not study.synthetic:
+        raise study_error(
+            file="study.toml",
+            column="synthetic",
+            found="a study that is not marked as invented",
+            expected="synthetic = true",
+            remedy="Import the study's own readings: python -m cohortlib readings FOLDER import",
+        )
+    digests = _film_digests(study)
+    store = study.folder / STORE_FILE
+    if os.path.lexists(store) and _is_made(store, study, digests):
+        return 0
+    readings = list(_readings(study.landmarks))
+    unfinished = make_folder(study.folder / "derived") / "readings.unfinished"
+    for left in (unfinished, unfinished.with_name(f"{unfinished.name}-journal")):
+        left.unlink(missing_ok=True)
+    clock = Clock(min(one.shown_at for one in readings) - pd.Timedelta(days=1))
+    with open_readings(unfinished, simulated_clock=clock) as opened:
+        _read_all(opened, readings, study, digests, clock)
+    os.replace(unfinished, store)
+    return len(readings)
+
+
+def _film_digests(study: Study) -> dict[str, str]:
+    """SHA-256 of the file of every marked film."""
+    films = study.images[study.images["image_id"].isin(set(study.landmarks["image_id"]))]
+    paths = {
+        str(one): study.folder / path for one, path in zip(films["image_id"], films["path"], strict=True)
+    }
+    missing = [image_id for image_id, path in paths.items() if not path.is_file()]
+    if missing or not paths:
+        raise study_error(
+            file="tables/images.csv",
+            column="path",
+            found=f"no film of {missing[0]}" if missing else "no marked film",
+            count=max(1, len(missing)),
+            expected="the films that were marked",
+            remedy="Make the films first: python -m cohortlib demo",
+        )
+    return {image_id: file_digest(path) for image_id, path in paths.items()}
+
+
+def _is_made(store: Path, study: Study, digests: dict[str, str]) -> bool:
+    """Whether the store has the marks of the table, read on these films."""
+    with open_readings(store, write=False) as opened:
+        opened.check()
+        shown = opened.shown()
+        if not shown.state.simulated:
+            raise study_error(
+                file=STORE_FILE,
+                found="a store that was not made by simulated readers",
+                expected="the store of the demo, or none",
+                remedy="Move it to the study that it belongs to",
+            )
+        if not shown.state.unblinded_at or not _same_marks(shown.tables["landmarks"], study.landmarks):
+            return False
+        key = opened.key()
+    return dict(zip(key["image_id"], key["image_sha256"], strict=True)) == digests
+
+
+def _same_marks(found: pd.DataFrame, wanted: pd.DataFrame) -> bool:
+    columns = list(DICTIONARY["landmarks"])
+    return found[columns].equals(wanted[columns])
+
+
+def _readings(landmarks: pd.DataFrame) -> Iterator[Reading]:
+    """Each reader's readings one after the other, by the times of their marks."""
+    for reader_id, of_reader in landmarks.groupby("reader_id", sort=True):
+        before = pd.Timestamp.min.tz_localize("UTC")
+        parts = of_reader.groupby(_READING, sort=False)
+        for _, marks in sorted(parts, key=lambda part: part[1]["marked_at"].iloc[0]):
+            first = marks.iloc[0]
+            shown_at = max(marks["marked_at"].min() - _LOOKING, before)
+            before = max(marks["marked_at"].max(), shown_at) + _PAUSE
+            yield Reading(
+                str(reader_id), shown_at, before, str(first["image_id"]), int(first["repeat"]), marks
+            )
+
+
+def _worklist(readings: list[Reading], study: Study, digests: dict[str, str]) -> pd.DataFrame:
+    """The order in which the films were read by the table, as a worklist; repeats have their own session."""
+    seed = study.readings["seed"]
+    sides = study.images.set_index("image_id")["side"].fillna("both")
+    taken: set[str] = set()
+    parts = []
+    for reader_id in sorted({reading.reader_id for reading in readings}):
+        stream = reader_stream(seed, reader_id, purpose="worklist of the demo")
+        for repeat in sorted({one.repeat for one in readings if one.reader_id == reader_id}):
+            images = [one.image_id for one in readings if (one.reader_id, one.repeat) == (reader_id, repeat)]
+            items = pd.DataFrame({"image_id": images, "repeat": repeat})
+            parts.append(named_items(items, reader_id, session=repeat, stream=stream, taken=taken))
+    worklist = pd.concat(parts, ignore_index=True)
+    return worklist.assign(
+        image_sha256=worklist["image_id"].map(digests),
+        sides=worklist["image_id"].map(sides),
+        role=worklist["repeat"].map(lambda repeat: "first" if repeat == 1 else "repeat"),
+        seed=seed,
+    )[list(ITEM_RULES)]
+
+
+def _read_all(
+    store: Readings, readings: list[Reading], study: Study, digests: dict[str, str], clock: Clock
+) -> None:
+    washout = study.readings["washout_days"]
+    store.write_worklist(_worklist(readings, study, digests), who=KEEPER, washout_days=washout)
+    moments = [(one.shown_at, 1, one) for one in readings] + [(one.finished_at, 0, one) for one in readings]
+    in_hand: dict[str, str] = {}
+    # Who is done comes before who begins: a reader's next film is shown at the moment the last was done.
+    for moment, begins, reading in sorted(moments, key=lambda row: row[:2]):
+        clock.now = moment
+        if begins:
+            item_id = str(store.next_item(reading.reader_id)["item_id"].iloc[0])
+            in_hand[reading.reader_id] = item_id
+            continue
+        store.finish_item(
+            in_hand.pop(reading.reader_id),
+            reader_id=reading.reader_id,
+            image_sha256=digests[reading.image_id],
+            duration_s=(reading.finished_at - reading.shown_at).total_seconds(),
+            marks=reading.marks[["landmark", "side", "x_px", "y_px", "marked_at"]],
+        )
+    clock.now += pd.Timedelta(days=1)
+    store.lock(who=KEEPER)
+    store.unblind(who=KEEPER, reason="readings of the invented study are complete")
+    if not _same_marks(store.shown().tables["landmarks"], study.landmarks):
+        raise study_error(
+            file="tables/landmarks.csv",
+            found="marks that came out of the store otherwise than they went in",
+            expected="the marks of the table, by repeat, reader and time",
+            remedy="Sort the table so",
+        )
