@@ -89,5 +89,6 @@ def _write(
 
 
 def signed(value: float, decimals: int) -> str:
+    """A number with its sign, but for zero."""
     text = number(value, decimals=decimals)
     return text if text.startswith("−") or float(text) == 0 else f"+{text}"
