@@ -117,16 +117,17 @@ def true_density(hips: pd.DataFrame, visits: pd.DataFrame, *, seed: int) -> pd.D
     )
     own_of_hip = truncated_normal(random_stream(seed, "bone change", "hip"), 0, HIP_SD, size=len(hips))
     days: dict[str, list[tuple[str, float]]] = {}
-    for patient, visit, day in visits[["patient_id", "visit_id", "day"]].itertuples(index=False, name=None):
+    for patient, visit, day in zip(visits["patient_id"], visits["visit_id"], visits["day"], strict=True):
         days.setdefault(patient, []).append((visit, float(day)))
     rows = []
+    bone_quality = hips["bone_density"].to_numpy(dtype=float)
     for place, hip in enumerate(hips.itertuples()):
         stream = random_stream(seed, "bone", str(hip.hip_id))
         own = own_of_patient[hip.patient_id] + own_of_hip[place]
         further, where = lost.get(str(hip.hip_id), (0.0, {}))
         for system in SYSTEMS[str(hip.arm)]:
             for zone, fact in ZONES[system].items():
-                start = fact.density * float(hip.bone_density) * (1 + 0.06 * stream.standard_normal())
+                start = fact.density * bone_quality[place] * (1 + 0.06 * stream.standard_normal())
                 for visit, day in days.get(str(hip.patient_id), []):
                     percent = mean_change_percent(system, zone, str(hip.arm), day)
                     percent += own * (1 - np.exp(-day / LOSS_DAYS))
