@@ -61,6 +61,8 @@ def read_study(folder: str | os.PathLike[str]) -> Study:
         synthetic=definition["synthetic"],
         tables={name: table.reset_index(drop=True) for name, table in tables.items()},
         readings=definition["readings"],
+        bone_density=definition["bone_density"],
+        calibrations=definition["calibrations"],
     )
 
 

@@ -16,8 +16,9 @@ from pathlib import Path
 import pandas as pd
 
 from cohortlib.errors import study_error
-from cohortlib.synthetic import answers, cohort, examinations, readers
+from cohortlib.synthetic import answers, cohort, densitometry, examinations, readers
 from cohortlib.synthetic.anatomy import Anatomy, read_anatomy
+from cohortlib.synthetic.bone_density import true_density
 from cohortlib.synthetic.dx import write_dx
 from cohortlib.synthetic.film import film_pixels, true_landmarks, true_pose
 from cohortlib.synthetic.hips import hip_table
@@ -25,9 +26,19 @@ from cohortlib.synthetic.truth import truth_table
 from cohortlib.tables import DICTIONARY
 
 SEED = 2030
-WRITTEN = ("patients", "hips", "visits", "images", "landmarks", "answers")
+WRITTEN = ("patients", "hips", "visits", "images", "landmarks", "answers", "densitometry")
 #: These decide what is in a recipe, not what a recipe looks like on a film.
-_RECIPE_WRITERS = {"answers", "cohort", "examinations", "hips", "readers", "truth", "study_files"}
+_RECIPE_WRITERS = {
+    "answers",
+    "bone_density",
+    "cohort",
+    "densitometry",
+    "examinations",
+    "hips",
+    "readers",
+    "truth",
+    "study_files",
+}
 
 
 def make_study(folder: Path | str, *, seed: int = SEED) -> None:
@@ -182,12 +193,18 @@ def _cohort(seed: int) -> dict[str, pd.DataFrame]:
     hips = hip_table(patients, seed=seed)
     visits = cohort.visit_table(patients, seed=seed)
     latent = answers.latent_scores(patients, hips, visits, seed=seed)
+    first = densitometry.first_visits(patients, seed=seed)
+    all_visits = pd.concat([visits, first]).sort_values(["patient_id", "date"], ignore_index=True)
+    scanned = densitometry.scan_visits(all_visits, latent, seed=seed)
+    density = true_density(hips, scanned, seed=seed)
     return {
         "patients": patients,
         "hips": hips,
-        "visits": visits,
+        "visits": all_visits,
         "latent": latent,
         "answers": answers.answer_table(latent, seed=seed),
+        "density": density,
+        "densitometry": densitometry.densitometry_table(density, hips, all_visits, seed=seed),
         "images": examinations.image_table(patients, visits, seed=seed),
     }
 

@@ -35,6 +35,11 @@ class Study:
     readings
         How images are read, as written under [readings] in study.toml: url, repeat_share,
         washout_days, readers, adjudicator, seed; what was left out is missing.
+    bone_density
+        How bone density is judged, as written under [bone_density]: baseline, zone_system, zones,
+        published_precision, published_source; what was left out is missing.
+    calibrations
+        Of one scanner by another: from_scanner, from_mode, to_scanner, to_mode, slope, offset, source.
     tables
         Table name to DataFrame: the columns of `DICTIONARY` in its order, then the study's own (`x_…`).
         `visits` has two columns more, worked out on reading: `days` (from the patient's first
@@ -54,6 +59,8 @@ class Study:
     synthetic: bool
     tables: Mapping[str, pd.DataFrame]
     readings: Mapping[str, Any] = field(default_factory=dict)
+    bone_density: Mapping[str, Any] = field(default_factory=dict)
+    calibrations: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def patients(self) -> pd.DataFrame:

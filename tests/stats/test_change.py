@@ -108,6 +108,15 @@ def test_more_zones_need_more_change():
     assert hips.loc[0, ["n_zones", "n_loss"]].tolist() == [7, 7]
 
 
+def test_what_was_examined_otherwise_is_examined_again():
+    found = changes(scan_rows([(1.0, 0.6), (1.0, 0.6)]))
+    found["technique"] = found["hip_id"].map({"H0": "foot turned 20°", "H1": ""})
+    flags = significant_changes(found, BORROWED, technique="technique")
+    assert flags.loc[flags["status"] == "compared", "flag"].tolist() == ["examine again", "loss"]
+    hips = flagged_hips(flags)
+    assert hips[["n_loss", "n_again"]].to_numpy().tolist() == [[0, 1], [1, 0]]
+
+
 def test_the_greatest_loss_comes_first():
     found = changes(scan_rows([(1.0, 0.95), (1.0, 0.6), (1.0, 1.3), (1.0, 0.8)]))
     hips = flagged_hips(significant_changes(found, BORROWED))

@@ -12,6 +12,9 @@ from cohortlib.errors import study_error
 from cohortlib.stats.inputs import check_columns, check_names, check_unique, numbers, sentence_of
 from cohortlib.stats.precision.error import BORROWED
 
+#: Flag of a change beyond its limit where the examination was made otherwise than it should.
+AGAIN = "examine again"
+
 
 def significant_changes(
     changes: pd.DataFrame,
@@ -20,6 +23,7 @@ def significant_changes(
     zone: str = "zone",
     confidence: float = 0.95,
     corrected: bool = True,
+    technique: str | None = None,
 ) -> pd.DataFrame:
     """Which changes of single hips are more than measuring again, over all zones that were looked at.
 
@@ -37,12 +41,16 @@ def significant_changes(
     corrected
         True: the chance that an unchanged hip is flagged in any zone is 1 − confidence. False: in each zone,
         which flags about 30 % of unchanged hips somewhere among seven zones; for showing that.
+    technique
+        Column of `changes` that says how an examination was made otherwise than it should ("" where it was
+        not), such as a turned foot. What goes beyond its limit there is "examine again", no loss or gain.
 
     Returns
     -------
     DataFrame
         `changes` with rms_sd, n_zones (that have a change, of this hip and visit), limit (smallest change
-        that is flagged), flag ("loss", "gain", "" or missing where there is no change or no precision),
+        that is flagged), flag ("loss", "gain", "examine again", "", or
+        missing where there is no change or no precision),
         times_limit (change over limit), origin (of the precision error) and precision_note.
 
     Raises
@@ -70,6 +78,7 @@ def significant_changes(
             remedy="Write 0.95 for 95 %",
         )
     needed = ["hip_id", "visit_id", zone, "change", "n_scans", "baseline_scans"]
+    needed += [] if technique is None else [technique]
     check_columns(changes, needed)
     check_columns(precision_error, ["rms_sd", "df", "origin"])
     rows = _with_precision(changes, precision_error)
@@ -82,6 +91,9 @@ def significant_changes(
     spread = rows["rms_sd"] * np.sqrt(1 / rows["n_scans"] + 1 / rows["baseline_scans"])
     limit = (quantile * spread).where(valued)
     beyond = np.select([rows["change"] >= limit, rows["change"] <= -limit], ["gain", "loss"], "")
+    if technique is not None:
+        otherwise = rows[technique].fillna("").astype("str").ne("").to_numpy()
+        beyond = np.where(otherwise & (beyond != ""), AGAIN, beyond)
     note = np.where(rows["origin"] == BORROWED, BORROWED + ": " + rows["source"].astype(object), "")
     return rows.drop(columns=["df", "source"]).assign(
         n_zones=n_zones,
@@ -105,15 +117,16 @@ def flagged_hips(flags: pd.DataFrame, *, by: Sequence[str] = ("hip_id", "visit_i
     Returns
     -------
     DataFrame
-        One row a hip and visit that has a change: the columns of `by`, n_zones, n_loss, n_gain, worst_zone,
-        worst_change, worst_times_limit (−1: a loss at the limit), zones (those flagged, as text) and
-        precision_note. A row is a reason to look at the hip and its images, never a diagnosis.
+        One row a hip and visit that has a change: the columns of `by`, n_zones, n_loss, n_gain, n_again,
+        worst_zone, worst_change, worst_times_limit (−1: a loss at the limit), zones (those flagged, as text)
+        and precision_note. A row is a reason to look at the hip and its images, never a diagnosis.
     """
     check_names("by", by)
     check_columns(flags, [*by, "zone", "change", "times_limit", "flag", "precision_note"])
     rows = []
     for labels, group in flags[flags["flag"].notna()].groupby(list(by), sort=False):
-        worst = group.iloc[int(group["times_limit"].argmin())]
+        sound = group[group["flag"] != AGAIN]
+        worst = (sound if len(sound) else group).sort_values("times_limit", kind="stable").iloc[0]
         flagged = group[group["flag"] != ""]
         rows.append(
             {
@@ -121,6 +134,7 @@ def flagged_hips(flags: pd.DataFrame, *, by: Sequence[str] = ("hip_id", "visit_i
                 "n_zones": len(group),
                 "n_loss": int((group["flag"] == "loss").sum()),
                 "n_gain": int((group["flag"] == "gain").sum()),
+                "n_again": int((group["flag"] == AGAIN).sum()),
                 "worst_zone": worst["zone"],
                 "worst_change": worst["change"],
                 "worst_times_limit": worst["times_limit"],
@@ -128,7 +142,16 @@ def flagged_hips(flags: pd.DataFrame, *, by: Sequence[str] = ("hip_id", "visit_i
                 "precision_note": sentence_of(*dict.fromkeys(group["precision_note"])),
             }
         )
-    columns = [*by, "n_zones", "n_loss", "n_gain", "worst_zone", "worst_change", "worst_times_limit"]
+    columns = [
+        *by,
+        "n_zones",
+        "n_loss",
+        "n_gain",
+        "n_again",
+        "worst_zone",
+        "worst_change",
+        "worst_times_limit",
+    ]
     found = pd.DataFrame(rows, columns=[*columns, "zones", "precision_note"])
     return found.sort_values("worst_times_limit", kind="stable").reset_index(drop=True)
 
