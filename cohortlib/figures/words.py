@@ -19,6 +19,7 @@ UNIT_TEXT = {
     "{score}": "points",
     "{pixel}": "px",
     "ug/L": "µg/L",
+    "g/cm2": "g/cm²",
     "a": "years",
     "d": "days",
     "1": "",

@@ -14,7 +14,7 @@ from cohortlib.stats.inputs import (
     LEAST,
     check_columns,
     check_names,
-    check_one_row_a_hip,
+    check_unique,
     counted,
     identifiers,
     numbers,
@@ -32,11 +32,11 @@ def group_means(
     Parameters
     ----------
     table
-        One row a hip, with its `hip_id`, of one quantity at one visit.
+        One row a hip in each group, with its `hip_id`, of one quantity.
     value
         Column of the numbers.
     by
-        Columns that make the groups, such as ("arm",); () takes all hips together.
+        Columns that make the groups, such as ("arm",) or ("visit_id", "arm"); () takes all hips together.
     cluster
         Column of the patient.
     unit
@@ -51,7 +51,7 @@ def group_means(
     Raises
     ------
     StudyError
-        If a column is missing or not numeric, or a hip has two rows.
+        If a column is missing or not numeric, or a hip has two rows in one group.
 
     Notes
     -----
@@ -184,7 +184,8 @@ def _groups(
     """Each group: its labels, patient and value of the hips that have one, and how many have none."""
     check_names("by", by)
     check_columns(table, [cluster, "hip_id", value, *by])
-    check_one_row_a_hip(table)
+    identifiers(table, "hip_id")
+    check_unique(table, ["hip_id", *by], remedy="Keep one row a hip, or name what tells its rows apart in by")
     rows = pd.DataFrame({"patient": identifiers(table, cluster), "value": numbers(table, value)})
     labels = table[list(by)].reset_index(drop=True)
     numbered = labels.groupby(list(by), dropna=False, sort=True).ngroup() if by else pd.Series(0, rows.index)

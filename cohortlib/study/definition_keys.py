@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, Literal, NamedTuple
 
 from cohortlib.tables import DICTIONARY
+from cohortlib.tables.zones import ZONE_SYSTEMS
 
 KeyKind = Literal["id", "ids", "text", "texts", "pairs", "integer", "number", "date", "flag", "choice"]
 
@@ -21,9 +22,9 @@ class Key(NamedTuple):
 
 
 #: Sections written [[so]], once an entry; each becomes a table.
-LISTS = ("arms", "visits", "instruments", "thresholds", "discrepancies", "wide")
+LISTS = ("arms", "visits", "instruments", "thresholds", "discrepancies", "calibrations", "wide")
 #: Sections written [so], once.
-SINGLE = ("endpoint", "readings", "files")
+SINGLE = ("endpoint", "readings", "bone_density", "files")
 #: Sections whose keys are free: text = text, the second kind in sections of its own ([columns.hips]).
 PAIRS, NESTED = ("sheets",), ("columns", "spellings")
 #: All sections.
@@ -83,6 +84,25 @@ KEYS = (
         "discrepancies", "limit", "number", True, "greatest difference that needs no third reader", (0, 1e12)
     ),
     Key("discrepancies", "unit", "text", True, "UCUM code of the limit"),
+    Key("bone_density", "baseline", "id", False, "visit of the first scan after the operation"),
+    Key("bone_density", "zone_system", "choice", False, "zones of the primary question", tuple(ZONE_SYSTEMS)),
+    Key("bone_density", "zones", "ids", False, "zones named beforehand; all others are exploratory"),
+    Key(
+        "bone_density",
+        "published_precision",
+        "number",
+        False,
+        "precision error in g/cm2 of others",
+        (0.001, 1),
+    ),
+    Key("bone_density", "published_source", "text", False, "who published it, and where"),
+    Key("calibrations", "from_scanner", "id", True, "scanner whose values are turned into those of another"),
+    Key("calibrations", "from_mode", "text", True, "its mode"),
+    Key("calibrations", "to_scanner", "id", True, "the scanner that they are compared on"),
+    Key("calibrations", "to_mode", "text", True, "its mode"),
+    Key("calibrations", "slope", "number", True, "value · slope + offset", (0.2, 5)),
+    Key("calibrations", "offset", "number", True, "in g/cm2", (-1, 1)),
+    Key("calibrations", "source", "text", True, "who measured it, how and when"),
     Key("files", "encoding", "choice", False, "letters of all tables", ENCODINGS),
     Key("files", "separator", "choice", False, "between the fields of all tables", (",", ";", "\t")),
     Key("files", "decimal", "choice", False, "decimal mark of all tables", (".", ",")),

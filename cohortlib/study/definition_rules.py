@@ -13,6 +13,7 @@ from cohortlib.study.examinations import EXAMINATIONS, examination_names
 from cohortlib.study.names import alternatives, meant
 from cohortlib.study.reading_rules import reading_problems
 from cohortlib.study.toml_file import Lines, place
+from cohortlib.tables.zones import ZONE_SYSTEMS
 
 #: Key of the unit of a questionnaire's score: UCUM writes a count of points as an annotated one.
 SCORE_UNIT = "{score}"
@@ -22,6 +23,7 @@ _ONCE = {
     "instruments": ["instrument"],
     "thresholds": ["threshold", "quantity"],
     "discrepancies": ["quantity"],
+    "calibrations": ["from_scanner", "from_mode"],
 }
 
 
@@ -38,6 +40,7 @@ def rule_problems(definition: dict[str, Any], lines: Lines) -> list[dict[str, An
     problems += _thresholds(definition, lines)
     problems += _endpoint(definition, lines)
     problems += reading_problems(definition, lines)
+    problems += _bone_density(definition, lines)
     files = definition.get("files", {})
     if files and files["separator"] == files["decimal"]:
         remedy = 'Write separator = ";" where numbers have a decimal comma'
@@ -116,6 +119,37 @@ def _thresholds(definition: dict[str, Any], lines: Lines) -> Iterator[dict[str, 
             found = f"lower {row['lower']}, upper {row['upper']}"
             remedy = "Give at least one limit, and the lower one first"
             yield problem(**at, found=found, expected="lower < upper, or one of them", remedy=remedy)
+
+
+def _bone_density(definition: dict[str, Any], lines: Lines) -> Iterator[dict[str, Any]]:
+    judged = definition.get("bone_density")
+    if not judged:
+        return
+    if "baseline" in judged and "visits" in definition:
+        visits, at = definition["visits"], place(lines, "bone_density", 0, "baseline")
+        yield from _unknown(judged["baseline"], visits["visit_id"], at)
+        early = visits.loc[visits["latest_days"] <= 0, "visit_id"]
+        if judged["baseline"] in set(early):
+            remedy = "Name the first visit after it: what the operation took away is no change of the bone"
+            yield problem(
+                **at, found=judged["baseline"], expected="a visit after the operation", remedy=remedy
+            )
+    at = place(lines, "bone_density", 0, "zones")
+    if "zones" in judged and "zone_system" not in judged:
+        remedy = f"Add zone_system, {alternatives(ZONE_SYSTEMS)}"
+        yield problem(
+            **at, found="zones alone", expected="also the zone_system they belong to", remedy=remedy
+        )
+    elif "zones" in judged:
+        names = ZONE_SYSTEMS[judged["zone_system"]].names
+        for zone in judged["zones"]:
+            yield from _unknown(zone, pd.Series(names, dtype="str"), at)
+    published = [key for key in ("published_precision", "published_source") if key in judged]
+    if len(published) == 1:
+        remedy = "Name both, or measure the study's own precision by scanning some hips twice"
+        at = place(lines, "bone_density", 0, published[0])
+        expected = "published_precision and published_source"
+        yield problem(**at, found=f"{published[0]} alone", expected=expected, remedy=remedy)
 
 
 def _endpoint(definition: dict[str, Any], lines: Lines) -> Iterator[dict[str, Any]]:

@@ -78,6 +78,8 @@ def read_study(folder: str | os.PathLike[str], *, readings: bool = True) -> Stud
         readings=definition["readings"],
         discrepancies=definition["discrepancies"],
         readings_state=state,
+        bone_density=definition["bone_density"],
+        calibrations=definition["calibrations"],
     )
 
 

@@ -16,8 +16,9 @@ from pathlib import Path
 import pandas as pd
 
 from cohortlib.errors import study_error
-from cohortlib.synthetic import answers, cohort, events, examinations, plans, readers
+from cohortlib.synthetic import answers, cohort, densitometry, events, examinations, plans, readers
 from cohortlib.synthetic.anatomy import Anatomy, read_anatomy
+from cohortlib.synthetic.bone_density import true_density
 from cohortlib.synthetic.dx import write_dx
 from cohortlib.synthetic.film import film_pixels, true_landmarks, true_pose
 from cohortlib.synthetic.hips import hip_table
@@ -26,11 +27,23 @@ from cohortlib.tables import DICTIONARY
 from cohortlib.tables.spreadsheet import study_csv
 
 SEED = 2030
-WRITTEN = ("patients", "hips", "plans", "visits", "images", "landmarks", "answers", "events")
+WRITTEN = (
+    "patients",
+    "hips",
+    "plans",
+    "visits",
+    "images",
+    "landmarks",
+    "answers",
+    "densitometry",
+    "events",
+)
 #: These decide what is in a recipe, not what a recipe looks like on a film.
 _RECIPE_WRITERS = {
     "answers",
+    "bone_density",
     "cohort",
+    "densitometry",
     "events",
     "examinations",
     "happenings",
@@ -194,14 +207,20 @@ def _cohort(seed: int) -> dict[str, pd.DataFrame]:
     hips = hip_table(patients, seed=seed)
     visits = cohort.visit_table(patients, seed=seed)
     latent = answers.latent_scores(patients, hips, visits, seed=seed)
+    first = densitometry.first_visits(patients, seed=seed)
+    all_visits = pd.concat([visits, first]).sort_values(["patient_id", "date"], ignore_index=True)
+    scanned = densitometry.scan_visits(all_visits, latent, seed=seed)
+    density = true_density(hips, scanned, seed=seed)
     return {
         "patients": patients,
         "hips": hips,
         "plans": plans.plan_table(hips, seed=seed),
-        "visits": visits,
+        "visits": all_visits,
         "events": events.event_table(patients, hips, visits, seed=seed),
         "latent": latent,
         "answers": answers.answer_table(latent, seed=seed),
+        "density": density,
+        "densitometry": densitometry.densitometry_table(density, hips, all_visits, seed=seed),
         "images": examinations.image_table(patients, visits, seed=seed),
     }
 

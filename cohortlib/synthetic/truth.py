@@ -53,6 +53,7 @@ def truth_table(tables: Mapping[str, pd.DataFrame], *, seed: int) -> pd.DataFram
             ids=("patient_id", "visit_id"),
         ),
         _of_poses(tables["poses"], tables["images"], tables["hips"]),
+        _of_bone(tables["density"]),
     ]
     whole = pd.concat([_with_all_columns(part) for part in parts], ignore_index=True)
     return whole.assign(value=whole["value"].astype(float).round(4) + 0.0)  # + 0.0: no negative zero
@@ -106,6 +107,15 @@ def _of_leavers(patients: pd.DataFrame) -> pd.DataFrame:
 def _of_cup_distance(hips: pd.DataFrame) -> pd.DataFrame:
     distance = answers.cup_distance_deg(hips).rename("value").reset_index()
     return distance.assign(quantity="cup_distance", unit="deg")
+
+
+def _of_bone(density: pd.DataFrame) -> pd.DataFrame:
+    """The true density of each zone at each visit with a scan, and the hips that lose bone on purpose."""
+    zones = density[["patient_id", "hip_id", "visit_id"]].assign(
+        quantity="zone_density", zone=density["zone_system"] + ":" + density["zone"], value=density["density"]
+    )
+    lost = density.loc[density["true_loss"], ["patient_id", "hip_id"]].drop_duplicates()
+    return pd.concat([zones.assign(unit="g/cm2"), lost.assign(quantity="loses_bone", value=1, unit="1")])
 
 
 def _of_poses(poses: pd.DataFrame, images: pd.DataFrame, hips: pd.DataFrame) -> pd.DataFrame:

@@ -42,6 +42,11 @@ class Study:
         also how many rows are shown and how many are hidden because their worklist is not unblinded yet
         (n_marks, n_marks_hidden, n_gradings, n_gradings_hidden), n_items, n_finished, n_adjudicated,
         locked_by, locked_at, unblinded_by, unblinded_at, sha256 (of all rows that stand), simulated.
+    bone_density
+        How bone density is judged, as written under [bone_density]: baseline, zone_system, zones,
+        published_precision, published_source; what was left out is missing.
+    calibrations
+        Of one scanner by another: from_scanner, from_mode, to_scanner, to_mode, slope, offset, source.
     tables
         Table name to DataFrame: the columns of `DICTIONARY` in its order, then the study's own (`x_…`).
         `visits` has two columns more, worked out on reading: `days` (from the patient's first
@@ -65,6 +70,8 @@ class Study:
         default_factory=lambda: pd.DataFrame(columns=["quantity", "limit", "unit"])
     )
     readings_state: Mapping[str, Any] = field(default_factory=lambda: {"source": "tables"})
+    bone_density: Mapping[str, Any] = field(default_factory=dict)
+    calibrations: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def patients(self) -> pd.DataFrame:

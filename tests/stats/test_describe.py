@@ -168,7 +168,7 @@ def test_mean_of_alike_hips_is_held_in_95_of_100_cohorts():
         ({}, {"value": "angle"}, "angle: found no such column"),
         ({}, {"by": "arm"}, r"Write by=\[\"arm\"\]"),
         ({}, {"by": ("surgeon_id",)}, "surgeon_id: found no such column"),
-        ({"hip_id": 1}, {}, "Keep one visit and one reading of each hip"),
+        ({"hip_id": 1}, {}, "Keep one row a hip"),
         ({"value": "steep"}, {}, "value: found 'steep'"),
         ({"patient_id": None}, {}, "patient_id: found no value"),
     ],

@@ -132,6 +132,38 @@ SECTIONS = (
         examples={"quantity": '"inclination"', "limit": "5", "unit": '"deg"'},
     ),
     Section(
+        "bone_density",
+        (
+            "How bone density is judged. Changes count from the scan at the visit `baseline`, the first "
+            "after the operation; a later one never takes its place. Zones that are named here before data are "
+            "looked at come first, all others are exploratory. The precision error follows from hips that "
+            "were scanned twice at one visit; where there are none yet, name a published one.",
+        ),
+        examples={
+            "baseline": '"week_1"',
+            "zone_system": '"stem_7"',
+            "zones": '["7", "1"]',
+            "published_precision": "0.05",
+            "published_source": '"author, journal, year and page"',
+        },
+    ),
+    Section(
+        "calibrations",
+        (
+            "One scanner or mode in units of another: [[calibrations]] once for each that was replaced. "
+            "Without it their values are not compared.",
+        ),
+        examples={
+            "from_scanner": '"DXA-2"',
+            "from_mode": '"metal 2.1"',
+            "to_scanner": '"DXA-1"',
+            "to_mode": '"metal 2.1"',
+            "slope": "0.97",
+            "offset": "0.01",
+            "source": '"phantom, twenty scans on each, January 2030"',
+        },
+    ),
+    Section(
         "files",
         (
             "How the tables are written, if not as UTF-8 with commas between the fields, decimal points and "
