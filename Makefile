@@ -5,10 +5,13 @@ PYTHON ?= python3
 python := .venv/bin/python
 installed := .venv/installed
 
-.PHONY: demo test lab benchmark
+.PHONY: demo test lab benchmark simulate
 
 demo test lab: $(installed)
 	@$(python) -m cohortlib $@
+
+simulate: $(installed)
+	@$(python) tests/simulations/flags_and_intervals_of_change.py
 
 benchmark: $(installed)
 	@$(python) -m pytest tests/benchmarks --override-ini=addopts= --benchmark-only \

@@ -135,12 +135,12 @@ SECTIONS = (
         "bone_density",
         (
             "How bone density is judged. Changes count from the scan at the visit `baseline`, the first "
-            "after the operation; a later one never takes its place. Zones that are named here before data are "
+            "after the operation; a later one never takes its place. Zones named here before data are "
             "looked at come first, all others are exploratory. The precision error follows from hips that "
             "were scanned twice at one visit; where there are none yet, name a published one.",
         ),
         examples={
-            "baseline": '"week_1"',
+            "baseline": '"month_12"',
             "zone_system": '"stem_7"',
             "zones": '["7", "1"]',
             "published_precision": "0.05",
