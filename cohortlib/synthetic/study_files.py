@@ -16,18 +16,36 @@ from pathlib import Path
 import pandas as pd
 
 from cohortlib.errors import study_error
-from cohortlib.synthetic import answers, cohort, examinations, readers
+from cohortlib.synthetic import answers, cohort, examinations, findings, gradings, readers
 from cohortlib.synthetic.anatomy import Anatomy, read_anatomy
 from cohortlib.synthetic.dx import write_dx
 from cohortlib.synthetic.film import film_pixels, true_landmarks, true_pose
 from cohortlib.synthetic.hips import hip_table
+from cohortlib.synthetic.ossification_grades import ossification_table
 from cohortlib.synthetic.truth import truth_table
 from cohortlib.tables import DICTIONARY
 
 SEED = 2030
-WRITTEN = ("patients", "hips", "visits", "images", "landmarks", "answers")
-#: These decide what is in a recipe, not what a recipe looks like on a film.
-_RECIPE_WRITERS = {"answers", "cohort", "examinations", "hips", "readers", "truth", "study_files"}
+WRITTEN = ("patients", "hips", "visits", "images", "landmarks", "gradings", "grades", "answers")
+#: These decide what is in a recipe and where landmarks lie, not what a recipe looks like on a film.
+_RECIPE_WRITERS = {
+    "answers",
+    "bony_points",
+    "cohort",
+    "examinations",
+    "findings",
+    "further_landmarks",
+    "further_marks",
+    "gradings",
+    "hips",
+    "neck",
+    "odd_films",
+    "ossification_grades",
+    "patch",
+    "readers",
+    "truth",
+    "study_files",
+}
 
 
 def make_study(folder: Path | str, *, seed: int = SEED) -> None:
@@ -62,7 +80,8 @@ def study_tables(folder: Path | str, *, seed: int = SEED) -> dict[str, pd.DataFr
     Returns
     -------
     dict
-        Those of `WRITTEN` · latent: from `answers.latent_scores` · truth: from `truth.truth_table` ·
+        Those of `WRITTEN` · latent: from `answers.latent_scores` · findings, lines: from `findings` ·
+        truth: from `truth.truth_table` ·
         points: image_id, landmark, side, x_px, y_px, visible; where everything truly lies.
     """
     tables = dict(_cohort(seed))
@@ -79,6 +98,12 @@ def study_tables(folder: Path | str, *, seed: int = SEED) -> dict[str, pd.DataFr
     spacing_mm = tables["images"].set_index("image_id")["spacing_mm"]
     readings = readers.reading_table(operated, seed=seed)
     tables["landmarks"] = readers.mark_table(readings, tables["points"], spacing_mm, seed=seed)
+    tables["lines"] = findings.true_lines(
+        films[films["visit_id"] != "before"], tables["hips"], tables["findings"]
+    )
+    tables["gradings"] = gradings.grading_table(tables["lines"], seed=seed)
+    put_in = tables["poses"][tables["poses"]["quantity"] == "ossification"]
+    tables["grades"] = ossification_table(tables["gradings"], put_in, seed=seed)
     tables["truth"] = truth_table(tables, seed=seed)
     return tables
 
@@ -100,8 +125,15 @@ def _films(seed: int) -> pd.DataFrame:
     patients = tables["patients"].set_index("patient_id", drop=False)
     hips = dict(list(tables["hips"].groupby("patient_id")))
     films = tables["images"]
+    changes = {visit: findings.recipe_changes(tables["findings"], visit) for visit in findings.VISITS}
     recipes = [
-        examinations.film_recipe(film, patients.loc[film["patient_id"]], hips[film["patient_id"]], seed=seed)
+        examinations.film_recipe(
+            film,
+            patients.loc[film["patient_id"]],
+            hips[film["patient_id"]],
+            seed=seed,
+            changes=changes.get(film["visit_id"]),
+        )
         for _, film in films.iterrows()
     ]
     listed = films[["image_id", "patient_id", "visit_id", "date", "path"]].rename(
@@ -189,6 +221,7 @@ def _cohort(seed: int) -> dict[str, pd.DataFrame]:
         "latent": latent,
         "answers": answers.answer_table(latent, seed=seed),
         "images": examinations.image_table(patients, visits, seed=seed),
+        "findings": findings.hip_findings(hips, visits, seed=seed),
     }
 
 

@@ -17,6 +17,7 @@ _ORDER = (
     "images",
     "landmarks",
     "gradings",
+    "grades",
     "answers",
     "blood",
     "densitometry",
