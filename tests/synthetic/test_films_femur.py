@@ -115,8 +115,7 @@ def test_the_peg_stands_to_the_shaft_as_the_recipe_says():
 
 
 def test_neck_and_head_have_the_usual_proportion():
-    """Neck over component at the junction, mean 0.8 to 0.9 after the operation in published series, the
-    mean bones of this project somewhat thinner (Orthop Traumatol Surg Res 2011;97:229-40: 0.7 to 0.95)."""
+    """Neck over component at the junction after the operation: common practice, no source."""
     assert 0.7 < truth(FILM, "left")["neck_head_ratio"] < 0.95
 
 
