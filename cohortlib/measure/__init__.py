@@ -1,1 +1,5 @@
-"""Marks and pixels to measurements, one file or folder a body part or method."""
+"""Marks and pixels of films to measurements, a file or folder for each part of the body."""
+
+from cohortlib.measure.marked import measurements_from_marks
+
+__all__ = ["measurements_from_marks"]

@@ -122,7 +122,7 @@ def marks_of_hip(marks: list[Mark], side: str) -> pd.DataFrame:
 
 
 def _marked_implant(marks: list[Mark], side: str) -> bool:
-    return any(mark.side == side and mark.landmark != "teardrop" for mark in marks)
+    return any(mark.side == side and mark.landmark in ("head_edge", "cup_rim") for mark in marks)
 
 
 def _without_value(note: str) -> list[Row]:

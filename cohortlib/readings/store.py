@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from cohortlib.readings.closing import Closing
+from cohortlib.readings.in_hand import InHand
 from cohortlib.readings.listing import Listing
 from cohortlib.readings.marking import Marking
 from cohortlib.readings.showing import Showing
 
 
-class Readings(Marking, Listing, Closing, Showing):
+class Readings(Marking, Listing, InHand, Closing, Showing):
     """What readers marked and graded; made by `open_readings`. Rows are added, never changed.
 
     A mark or grading that a method returned is on the disk, whatever happens afterwards. Every method
@@ -18,6 +19,7 @@ class Readings(Marking, Listing, Closing, Showing):
     -----
     Write and read: `write_marks`, `write_gradings`, `import_marks`, `import_gradings`, `marks`,
     `gradings`, `mark_history`, `grading_history`, `imports`. Read by worklist: `write_worklist`,
-    `next_item`, `item_image`, `finish_item`, `worklist`, `progress`, `worklists`. Close: `lock`,
-    `locked`, `unblind`, `key`. What a study shows: `shown`. Always: `check`, `events`, `place`, `close`.
+    `next_item`, `item_image`, `write_item`, `item_history`, `finish_item`, `worklist`, `progress`,
+    `worklists`. Close: `lock`, `locked`, `unblind`, `key`. What a study shows: `shown`. Always: `check`,
+    `events`, `place`, `close`.
     """

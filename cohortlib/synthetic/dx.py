@@ -1,4 +1,4 @@
-"""A film as a DICOM file: Digital X-Ray Image Storage - For Presentation."""
+"""A film as a DICOM file: Digital X-Ray Image Storage - For Presentation, or a secondary capture of it."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from pydicom.uid import DigitalXRayImageStorageForPresentation, ExplicitVRLittle
 from cohortlib.errors import study_error
 from cohortlib.synthetic.exposure import LARGEST
 from cohortlib.synthetic.recipe import FilmRecipe
+from cohortlib.synthetic.secondary_capture import make_secondary_capture
 
 #: Value, scheme and meaning of the codes used, from the context groups of DICOM PS3.16: 4031, 4010, 19, 20.
 _PELVIS = ("816092008", "SCT", "Pelvis")
@@ -69,6 +70,8 @@ def write_dx(
     _add_view(file, recipe)
     _add_geometry(file, recipe)
     _add_pixels(file, pixels, recipe)
+    if recipe.secondary_capture:
+        make_secondary_capture(file, pixels)
     file.save_as(path, enforce_file_format=True)
     return Path(path)
 

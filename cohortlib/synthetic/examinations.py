@@ -6,6 +6,8 @@ beam was centred and which detector was used.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -33,6 +35,7 @@ STANDING, MONOCHROME1, COLLIMATED = 0.12, 0.1, 0.15  # shares of the films
 FIELD_MM = (420.0, 345.0)  # width and height of every detector
 USUAL_SPACING_MM = 0.3
 OTHER_SPACING_MM = {0.2: 3, 0.25: 4, 0.4: 4}  # films
+N_FLAT, FLAT_CONTRAST = 3, 0.45  # films stored with so much of the scale
 MEAN_NATURAL_HEAD_MM = 45.74  # of the anatomy at scale 1: the femoral head has radius 22.87 mm
 
 
@@ -48,7 +51,7 @@ def image_table(patients: pd.DataFrame, visits: pd.DataFrame, *, seed: int) -> p
     -------
     DataFrame
         image_id, patient_id, visit_id, kind, view, position, path · truth: date, tilt_deg, the
-        columns of `POSE`, spacing_mm, photometric, collimation_mm.
+        columns of `POSE`, spacing_mm, photometric, collimation_mm, contrast.
     """
     before = visits[visits["visit_id"].eq("before")].head(N_FILMED_BEFORE)
     after = visits[visits["visit_id"].isin(FILMED_VISITS)]
@@ -87,14 +90,23 @@ def _with_detector(films: pd.DataFrame, seed: int) -> pd.DataFrame:
         len(films), round(MONOCHROME1 * len(films)), replace=False
     )
     collimated = random_stream(seed, "collimation").random(len(films)) < COLLIMATED
+    flat = random_stream(seed, "contrast").choice(len(films), N_FLAT, replace=False)
     return films.assign(
+        contrast=np.where(films.index.isin(flat), FLAT_CONTRAST, 1.0),
         spacing_mm=spacing,
         photometric=np.where(films.index.isin(inverted), "MONOCHROME1", "MONOCHROME2"),
         collimation_mm=np.where(collimated, 12.0, 0.0),
     )
 
 
-def film_recipe(film: pd.Series, patient: pd.Series, hips: pd.DataFrame, *, seed: int) -> FilmRecipe:
+def film_recipe(
+    film: pd.Series,
+    patient: pd.Series,
+    hips: pd.DataFrame,
+    *,
+    seed: int,
+    changes: Mapping[str, Mapping[str, Any]] | None = None,
+) -> FilmRecipe:
     """The recipe of one film: the patient's bones, the implants if operated, the pose of the day.
 
     Parameters
@@ -105,7 +117,10 @@ def film_recipe(film: pd.Series, patient: pd.Series, hips: pd.DataFrame, *, seed
         The patient's row of `cohort.patient_table`.
     hips
         The patient's rows of `hips.hip_table`.
+    changes
+        What is no longer as on the day of the operation, from `findings.recipe_changes`.
     """
+    since = {} if changes is None else changes
     operated = film["visit_id"] != "before"
     body_mass_index = patient["mass_kg"] / (patient["height_cm"] / 100) ** 2
     thickness_mm = round(210 + 7 * (body_mass_index - 27.5))
@@ -116,7 +131,9 @@ def film_recipe(film: pd.Series, patient: pd.Series, hips: pd.DataFrame, *, seed
     return FilmRecipe(
         seed=_number(seed, "film", film["image_id"]),
         patient_seed=_number(seed, "bone texture", patient["patient_id"]),
-        implants=tuple(_implant(hip) for _, hip in hips.iterrows()) if operated else (),
+        implants=tuple(replace(_implant(hip), **since.get(hip["hip_id"], {})) for _, hip in hips.iterrows())
+        if operated
+        else (),
         **_bones(patient, seed),
         **pose,
         # The detector lies under the table top, 35 mm behind the patient's back.
@@ -130,6 +147,7 @@ def film_recipe(film: pd.Series, patient: pd.Series, hips: pd.DataFrame, *, seed
         bone_density=float(patient["bone_density"]),
         # As a digital system shows it: the broad course of density is evened out, edges stay in place.
         equalisation=0.4,
+        contrast=float(film["contrast"]),
     )
 
 
@@ -157,11 +175,12 @@ def _implant(hip: pd.Series) -> ImplantRecipe:
         "leg_lengthening_mm",
         "offset_change_mm",
     )
+    sizes: dict[str, Any] = {name: float(hip[name]) for name in columns}
     return ImplantRecipe(
         side=str(hip["side"]),
         design=str(hip["arm"]),
         head_material=str(hip["head_material"]),
-        **{name: float(hip[name]) for name in columns},
+        **sizes,
     )
 
 

@@ -57,13 +57,17 @@ def stored_values(signal: Image, recipe: FilmRecipe) -> NDArray[np.uint16]:
     if recipe.equalisation:
         low = np.percentile(part, 1)
     high = np.percentile(part, 99.9) + _ABOVE_DENSEST
-    stored = np.rint(np.clip((density - low) * (LARGEST / (high - low)), 0, LARGEST)).astype(np.uint16)
+    scaled = np.clip((density - low) * (LARGEST / (high - low)), 0, LARGEST)
+    if recipe.contrast < 1:
+        scaled = scaled * np.float32(recipe.contrast) + np.float32((1 - recipe.contrast) / 2 * LARGEST)
+    stored = np.rint(scaled).astype(np.uint16)
     border = round(recipe.collimation_mm / recipe.spacing_mm)
     if border:
         open_field = stored[border:-border, border:-border].copy()
         stored[:] = 0
         stored[border:-border, border:-border] = open_field
-    return LARGEST - stored if recipe.photometric == "MONOCHROME1" else stored
+    turned = (recipe.photometric == "MONOCHROME1") != recipe.inverted
+    return LARGEST - stored if turned else stored
 
 
 def _scatter(primary: Image, recipe: FilmRecipe) -> Image:

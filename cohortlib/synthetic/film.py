@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from cohortlib.synthetic.anatomy import Anatomy
 from cohortlib.synthetic.attenuation import ENERGIES_KEV, ENERGY_SHARE, MATERIALS, SPONGIOSA_SHARE
 from cohortlib.synthetic.body import body_path_mm, trabecular_texture
 from cohortlib.synthetic.bone import joined
 from cohortlib.synthetic.exposure import exposed, stored_values
+from cohortlib.synthetic.further_landmarks import femoral_truth, further_landmarks_px
 from cohortlib.synthetic.implant_shadow import implant_transmission, transmission_at
 from cohortlib.synthetic.implants import implant_solids
+from cohortlib.synthetic.lucency import line_exponents
 from cohortlib.synthetic.outlines import circle_outline_px, sphere_outline_px
 from cohortlib.synthetic.placement import Scene, scene
 from cohortlib.synthetic.recipe import FilmRecipe
 from cohortlib.synthetic.xray import Grid, mesh_path_mm, resampled
 
 Array = NDArray[np.floating]
+#: Landmarks and pose of one film are asked for one after the other.
+_scene = lru_cache(maxsize=1)(scene)
 
 #: Spacing of the grid on which bone and soft tissue are cast [mm at the detector].
 TISSUE_MM = 0.6
@@ -37,13 +43,20 @@ def detector(recipe: FilmRecipe) -> Grid:
 
 def film_pixels(recipe: FilmRecipe, anatomy: Anatomy) -> NDArray[np.uint16]:
     """Stored pixels (rows, columns) of a film, twelve bits; the same recipe gives the same pixels."""
-    placed, grid = scene(recipe, anatomy), detector(recipe)
+    placed, grid = _scene(recipe, anatomy), detector(recipe)
     coarse = grid.coarser(TISSUE_MM)
-    tissue = _tissue_exponent(recipe, placed, coarse)
+    tissue, bone_mm, spongiosa = _tissue(recipe, placed, coarse)
+    lines = []
+    if any(implant.lines for implant in recipe.implants):
+        lines = line_exponents(
+            placed, grid, *(resampled(part, coarse, grid) for part in (bone_mm, spongiosa))
+        )
     shadows = [implant_transmission(implant_solids(implant), grid) for implant in placed.implants]
     primary = np.zeros((recipe.rows, recipe.columns), dtype=np.float32)
     for energy, share in enumerate(ENERGY_SHARE):
         part = np.exp(-resampled(tissue[energy], coarse, grid))
+        for box, exponent in lines:
+            part[box] *= np.exp(-exponent[energy])
         for box, transmission in shadows:
             part[box] *= transmission[energy]
         if recipe.side_marker:
@@ -62,10 +75,11 @@ def true_landmarks(recipe: FilmRecipe, anatomy: Anatomy) -> pd.DataFrame:
         landmark ("teardrop" on both sides; "head_centre", "cup_centre", "head_edge", "cup_rim" of each
         implant), side, x_px, y_px, visible. "head_edge" are points on the outline of the head,
         "cup_rim" on that of the outer rim of the cup, each evenly about its ellipse; the first and the
-        middle one of "cup_rim" are the two ends of the mouth. `visible` is False where the outline
-        leaves no step on the film (hidden by metal), and on the dome's half of the rim.
+        middle one of "cup_rim" are the two ends of the mouth. The others are explained at
+        `further_landmarks.further_landmarks_px`. `visible` is False where the outline leaves no step on
+        the film (hidden by metal), on the dome's half of the rim, and beyond the exposed field.
     """
-    placed, grid = scene(recipe, anatomy), detector(recipe)
+    placed, grid = _scene(recipe, anatomy), detector(recipe)
     tables = [_rows("teardrop", side, grid.px(place[None])) for side, place in placed.teardrops_mm.items()]
     for implant in placed.implants:
         side, solids = implant.recipe.side, implant_solids(implant)
@@ -85,7 +99,10 @@ def true_landmarks(recipe: FilmRecipe, anatomy: Anatomy) -> pd.DataFrame:
             _rows("head_edge", side, head).assign(visible=_steps(solids, head, grid)),
             _rows("cup_rim", side, rim).assign(visible=_steps(solids, rim, grid) & mouth),
         ]
-    return pd.concat(tables, ignore_index=True)
+    names, sides, parts = zip(*further_landmarks_px(recipe, anatomy, placed, grid), strict=True)
+    counts, places = [len(part) for part in parts], np.concatenate(parts)
+    further = _rows(np.repeat(names, counts), np.repeat(sides, counts), places)
+    return pd.concat([*tables, further.assign(visible=_in_field(places, recipe))], ignore_index=True)
 
 
 def true_pose(recipe: FilmRecipe, anatomy: Anatomy) -> pd.DataFrame:
@@ -98,14 +115,15 @@ def true_pose(recipe: FilmRecipe, anatomy: Anatomy) -> pd.DataFrame:
         angles of the cup axis in space, to the film plane and to the perpendicular of the line between
         the teardrops as they show; a reading corrected for the beam gives these. "inclination_pelvis",
         "anteversion_pelvis": to the anterior pelvic plane. "cup_centre_x", "_y", "_z": in the film
-        frame (source at 0, x to the patient's left, y to the detector, z to the head).
+        frame (source at 0, x to the patient's left, y to the detector, z to the head). The others are
+        explained at `further_landmarks.femoral_truth`.
 
     References
     ----------
     Murray DW. The definition and measurement of acetabular orientation. J Bone Joint Surg Br
     1993;75:228-32.
     """
-    placed, grid = scene(recipe, anatomy), detector(recipe)
+    placed, grid = _scene(recipe, anatomy), detector(recipe)
     right, left = grid.px([placed.teardrops_mm["right"], placed.teardrops_mm["left"]])
     across = (left - right) * [1, -1] / np.linalg.norm(left - right)
     rows: list[tuple[str, str, float, str]] = [
@@ -127,24 +145,30 @@ def true_pose(recipe: FilmRecipe, anatomy: Anatomy) -> pd.DataFrame:
             (side, f"cup_centre_{name}", float(value), "mm")
             for name, value in zip("xyz", implant.cup_centre_mm, strict=True)
         ]
-    return pd.DataFrame(rows, columns=["side", "quantity", "value", "unit"])
+    pose = pd.DataFrame(rows, columns=["side", "quantity", "value", "unit"])
+    return pd.concat([pose, femoral_truth(recipe, anatomy, placed, grid)], ignore_index=True)
 
 
-def _tissue_exponent(recipe: FilmRecipe, placed: Scene, grid: Grid) -> list[Array]:
-    """Attenuation exponent of bone and soft tissue along each ray, by energy."""
+def _tissue(recipe: FilmRecipe, placed: Scene, grid: Grid) -> tuple[list[Array], Array, Array]:
+    """Attenuation exponent of bone and soft tissue along each ray, by energy.
+
+    With it the length of the ray in bone [mm], and the mineral of spongiosa over that of cortex.
+    """
     skeleton = joined(placed.bones)
     outer_mm = mesh_path_mm(skeleton.vertices_mm, skeleton.triangles, grid)
     inner_mm = np.concatenate([bone.inner_mm() for bone in placed.bones])
     spongiosa_mm = np.clip(mesh_path_mm(inner_mm, skeleton.triangles, grid), 0, outer_mm)
     mineral_mm = outer_mm - spongiosa_mm
-    mineral_mm += SPONGIOSA_SHARE * trabecular_texture(recipe, grid) * spongiosa_mm
+    share = SPONGIOSA_SHARE * trabecular_texture(recipe, grid)
+    mineral_mm += share * spongiosa_mm
     mineral_mm *= recipe.bone_density
     body_mm = body_path_mm(recipe, grid)
     soft, bone = MATERIALS["soft tissue"], MATERIALS["cortical bone"]
-    return [
+    exponents: list[Array] = [
         soft.per_mm(energy) * (body_mm - mineral_mm) + bone.per_mm(energy) * mineral_mm
         for energy in range(len(ENERGIES_KEV))
     ]
+    return exponents, outer_mm, share * recipe.bone_density
 
 
 def _letter(recipe: FilmRecipe) -> list[tuple[slice, slice]]:
@@ -171,7 +195,14 @@ def _steps(solids: list, outline_px: Array, grid: Grid) -> NDArray[np.bool_]:
     return np.abs(np.log(received[0] / received[1])) > VISIBLE_STEP
 
 
-def _rows(landmark: str, side: str, points_px: Array) -> pd.DataFrame:
+def _in_field(places_px: Array, recipe: FilmRecipe) -> NDArray[np.bool_]:
+    """Whether places lie in the exposed part of the film, 2 mm from its edge or more."""
+    border = (recipe.collimation_mm + 2.0) / recipe.spacing_mm
+    size = np.array([recipe.columns, recipe.rows])
+    return np.all((places_px >= border) & (places_px <= size - 1 - border), axis=1)
+
+
+def _rows(landmark: ArrayLike, side: ArrayLike, points_px: Array) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "landmark": landmark,

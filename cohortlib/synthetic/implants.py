@@ -24,6 +24,10 @@ STEM_FLATNESS = 0.75
 #: Radius of the prosthetic neck at the head centre and at its base, and the distance of these [mm].
 NECK_MM, NECK_LENGTH_MM = (5.6, 6.6), 30.0
 USUAL_STEM_LENGTH_MM = {"resurfacing": 56.0, "short_stem": 95.0}
+#: Radius of the peg at the head centre and at its tip.
+PEG_MM = (4.2, 2.0)
+#: Where the body of the short stem begins, along it from the head centre [mm].
+SHOULDER_MM = NECK_LENGTH_MM + 7
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +53,11 @@ class PlacedImplant:
     cup_axis: Array
     stem_axis: Array
     stem_line_mm: Array
+
+    @property
+    def flatness(self) -> float:
+        """Thickness of the stem front to back over its width."""
+        return STEM_FLATNESS if self.recipe.design == "short_stem" else 1.0
 
     @property
     def rim_centre_mm(self) -> Array:
@@ -82,7 +91,7 @@ def _resurfacing(placed: PlacedImplant) -> list[Solid]:
     across = _across(placed.stem_axis)
     cavity = Cone(centre, placed.stem_axis, CAP_CAVITY * head.radius_mm, 0.0, across)
     length_mm = recipe.stem_length_mm or USUAL_STEM_LENGTH_MM["resurfacing"]
-    peg_mm, tip = 4.2, Ball(centre + length_mm * placed.stem_axis, 2.0)
+    peg_mm, tip = PEG_MM[0], Ball(centre + length_mm * placed.stem_axis, PEG_MM[1])
     peg = Cone(centre, placed.stem_axis, peg_mm, (tip.radius_mm - peg_mm) / length_mm, across)
     peg_top = HalfSpace(centre - dome.radius_mm * placed.stem_axis, -placed.stem_axis)
     return [
@@ -102,8 +111,7 @@ def _short_stem(placed: PlacedImplant) -> list[Solid]:
     inside = Ball(centre, cup.radius_mm - SHELL_WALL_MM)
     hollow = Ball(centre, head.radius_mm + CLEARANCE_MM)
     line = placed.stem_line_mm
-    flat = np.cross(line[1] - line[0], line[-1] - line[0])
-    flat = flat / np.linalg.norm(flat)
+    flat = _flat(line)
     neck = Cone(centre, placed.stem_axis, NECK_MM[0], (NECK_MM[1] - NECK_MM[0]) / NECK_LENGTH_MM, flat)
     neck_top = HalfSpace(centre, -placed.stem_axis)
     neck_end = HalfSpace(line[0], placed.stem_axis)
@@ -141,8 +149,57 @@ def _stem(placed: PlacedImplant, flat: Array) -> list[Solid]:
 
 def _stem_radius_mm(along_mm: Array, tip_mm: float) -> Array:
     """Half the width of the short stem, at distances along it from the head centre [mm]."""
-    places = [NECK_LENGTH_MM, NECK_LENGTH_MM + 7, 52, 0.65 * tip_mm, tip_mm - 8, tip_mm]
+    places = [NECK_LENGTH_MM, SHOULDER_MM, 52, 0.65 * tip_mm, tip_mm - 8, tip_mm]
     return np.interp(along_mm, places, [NECK_MM[1], 8.4, 10.2, 7.8, 5.2, 4.2])
+
+
+def _flat(line_mm: Array) -> Array:
+    """Across the plane in which a short stem is bent."""
+    flat = np.cross(line_mm[1] - line_mm[0], line_mm[-1] - line_mm[0])
+    return flat / np.linalg.norm(flat)
+
+
+def stem_outline(placed: PlacedImplant) -> tuple[Array, Array, Array]:
+    """The part of a stem that lies in bone, without its round tip: what its shadow follows.
+
+    Returns
+    -------
+    line_mm : (k, 3)
+        Centre line from the shoulder (short stem) or the open end of the cap (resurfacing) to the middle
+        of the ball of the tip, in the film frame [mm].
+    radius_mm : (k,)
+        Half the width in the plane of the stem [mm].
+    half_mm : (k,)
+        Half the width of the shadow on the film, over the magnification of the centre line [mm]: less where
+        the flat stem is turned, more where the beam meets the film at a slant.
+    """
+    recipe = placed.recipe
+    line: Array
+    radius: Array
+    if recipe.design == "resurfacing":
+        length_mm = recipe.stem_length_mm or USUAL_STEM_LENGTH_MM["resurfacing"]
+        along = np.linspace(CAP_DEPTH * recipe.head_diameter_mm / 2, length_mm, 5)
+        line = placed.cup_centre_mm + along[:, None] * placed.stem_axis
+        radius = PEG_MM[0] + (PEG_MM[1] - PEG_MM[0]) * along / length_mm
+        return line, radius, radius * _slant(line, np.broadcast_to(placed.stem_axis, line.shape))[0]
+    steps = np.linalg.norm(np.diff(placed.stem_line_mm, axis=0), axis=1)
+    knots = NECK_LENGTH_MM + np.concatenate([[0.0], np.cumsum(steps)])
+    along = np.concatenate([[SHOULDER_MM], knots[knots > SHOULDER_MM + 1]])
+    line = np.stack([np.interp(along, knots, part) for part in placed.stem_line_mm.T], axis=1)
+    radius = _stem_radius_mm(along, knots[-1])
+    tangent = np.gradient(line, axis=0)
+    tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
+    slant, across = _slant(line, tangent)
+    turned = across @ _flat(placed.stem_line_mm)
+    return line, radius, radius * slant * np.sqrt(1 - (1 - STEM_FLATNESS**2) * turned**2)
+
+
+def _slant(line_mm: Array, tangent: Array) -> tuple[Array, Array]:
+    """How much longer a short way across beam and axis is on the film than magnified, and its direction."""
+    across = np.cross(line_mm, tangent)
+    across /= np.linalg.norm(across, axis=1, keepdims=True)
+    place = line_mm[:, [0, 2]] / line_mm[:, [1]]
+    return np.linalg.norm(across[:, [0, 2]] - place * across[:, [1]], axis=1), across
 
 
 def _across(axis: Array) -> Array:

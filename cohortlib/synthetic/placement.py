@@ -11,10 +11,15 @@ from cohortlib.synthetic.anatomy import Anatomy
 from cohortlib.synthetic.bone import MIRROR, Bone
 from cohortlib.synthetic.implants import PlacedImplant
 from cohortlib.synthetic.missing_bones import TEARDROP_MM
+from cohortlib.synthetic.ossification import ossification_bones
 from cohortlib.synthetic.recipe import SIDES, FilmRecipe, ImplantRecipe
 from cohortlib.synthetic.surgery import head_in_femur_mm, prepared_femur, reamed, stem_in_femur
 
 Array = NDArray[np.floating]
+
+#: The edge of the pelvis above the cup, from the native left hip centre [mm], and what of the mean left
+#: femur is greater trochanter, in its own frame [mm]; both by eye.
+_ROOF_MM, TROCHANTER_FROM_X_MM = np.array([24.0, 2.0, 30.0]), 36.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,13 +29,17 @@ class Scene:
     Attributes
     ----------
     bones
-        Hip bones, sacrum, femora.
+        Sacrum, then hip bone and femur of the left and of the right, then new bone beside a hip.
     implants
         One an implanted hip.
     pelvis_axes : (3, 3)
         Columns: left, back and head of the pelvis in the film frame.
     hip_centres_mm, teardrops_mm
         Native hip centre and bottom of the teardrop by side.
+    leg_axes, heads_mm
+        Columns as of `pelvis_axes`, and the centre of the native head, of each femur by side.
+    origin_mm : (3,)
+        Origin of the pelvis frame.
     """
 
     bones: tuple[Bone, ...]
@@ -38,15 +47,31 @@ class Scene:
     pelvis_axes: Array
     hip_centres_mm: dict[str, Array]
     teardrops_mm: dict[str, Array]
+    leg_axes: dict[str, Array]
+    heads_mm: dict[str, Array]
+    origin_mm: Array
+
+    def femur(self, side: str) -> Bone:
+        """The femur of a side."""
+        return self.bones[2 + 2 * SIDES.index(side)]
+
+    def on_pelvis_mm(self, points_mm: Array) -> Array:
+        """Points (n, 3) of the pelvis frame, in the film frame."""
+        return points_mm @ self.pelvis_axes.T + self.origin_mm
+
+    def on_femur_mm(self, points_mm: Array, side: str) -> Array:
+        """Points (n, 3) of the left femur's frame, on the femur of a side, in the film frame."""
+        return _side(points_mm, side) @ self.leg_axes[side].T + self.heads_mm[side]
 
 
 def scene(recipe: FilmRecipe, anatomy: Anatomy) -> Scene:
     """The anatomy of a recipe placed before the detector."""
     axes = pelvis_axes(recipe)
     origin = np.array([recipe.offset_left_mm, recipe.source_to_hips_mm, recipe.offset_proximal_mm])
-    hip_centre, teardrop = _sized_mm(np.array([anatomy.hip_centre_mm, TEARDROP_MM]), recipe)
+    hip_centre, teardrop = sized_mm(np.array([anatomy.hip_centre_mm, TEARDROP_MM]), recipe)
     bones = [_placed(_sized(anatomy.sacrum, recipe), axes, origin)]
-    implants = []
+    implants, new_bones = [], []
+    leg_axes, heads = {}, {}
     by_side = {implant.side: implant for implant in recipe.implants}
     for side in SIDES:
         hip_bone = _sized(anatomy.hip_bone if side == "left" else anatomy.hip_bone.mirrored(), recipe)
@@ -60,15 +85,24 @@ def scene(recipe: FilmRecipe, anatomy: Anatomy) -> Scene:
             femur = prepared_femur(femur, anatomy, recipe, implant)
             placed = _placed_implant(implant, anatomy, recipe, axes @ cup + origin, axes, leg)
             implants.append(placed)
-            head = placed.cup_centre_mm - leg @ _side(head_in_femur_mm(implant), side)
+            head = placed.cup_centre_mm - leg @ _side(head_in_femur_mm(implant, anatomy), side)
         bones.append(_placed(hip_bone, axes, origin))
-        bones.append(_placed(femur if side == "left" else femur.mirrored(), leg, head))
+        femur = _placed(femur if side == "left" else femur.mirrored(), leg, head)
+        bones.append(femur)
+        leg_axes[side], heads[side] = leg, head
+        if implant is not None and implant.ossification:
+            roof = axes @ (_side(hip_centre + _ROOF_MM * recipe.size, side)) + origin
+            tip = trochanter_tip_mm(femur, anatomy)
+            new_bones += ossification_bones(implant.ossification, tip, roof)
     return Scene(
-        bones=tuple(bones),
+        bones=(*bones, *new_bones),
         implants=tuple(implants),
         pelvis_axes=axes,
         hip_centres_mm={side: axes @ _side(hip_centre, side) + origin for side in SIDES},
         teardrops_mm={side: axes @ _side(teardrop, side) + origin for side in SIDES},
+        leg_axes=leg_axes,
+        heads_mm=heads,
+        origin_mm=origin,
     )
 
 
@@ -111,7 +145,7 @@ def _placed_implant(
     implant: ImplantRecipe, anatomy: Anatomy, recipe: FilmRecipe, centre_mm: Array, axes: Array, leg: Array
 ) -> PlacedImplant:
     stem_axis, line_mm = stem_in_femur(implant, anatomy, recipe)
-    from_head = _side(line_mm - head_in_femur_mm(implant), implant.side)
+    from_head = _side(line_mm - head_in_femur_mm(implant, anatomy), implant.side)
     return PlacedImplant(
         recipe=implant,
         cup_centre_mm=centre_mm,
@@ -121,7 +155,7 @@ def _placed_implant(
     )
 
 
-def _sized_mm(points_mm: Array, recipe: FilmRecipe) -> Array:
+def sized_mm(points_mm: Array, recipe: FilmRecipe) -> Array:
     """Points of the mean pelvis (…, 3) in the patient's size and width of the lower pelvis."""
     below = -points_mm[..., 2] / 100 * np.where(points_mm[..., 2] < 0, 1.0, 0.5)
     sized = points_mm * recipe.size
@@ -130,7 +164,7 @@ def _sized_mm(points_mm: Array, recipe: FilmRecipe) -> Array:
 
 
 def _sized(bone: Bone, recipe: FilmRecipe) -> Bone:
-    return Bone(_sized_mm(bone.vertices_mm, recipe), bone.triangles, bone.cortex_mm)
+    return Bone(sized_mm(bone.vertices_mm, recipe), bone.triangles, bone.cortex_mm)
 
 
 def _sized_femur(femur: Bone, recipe: FilmRecipe) -> Bone:
@@ -143,6 +177,12 @@ def _placed(bone: Bone, axes: Array, origin: Array) -> Bone:
 
 def _side(left: Array, side: str) -> Array:
     return left if side == "left" else left * MIRROR
+
+
+def trochanter_tip_mm(femur: Bone, anatomy: Anatomy) -> Array:
+    """Highest point of the greater trochanter of a placed femur."""
+    trochanter = femur.vertices_mm[anatomy.femur.vertices_mm[:, 0] > TROCHANTER_FROM_X_MM]
+    return trochanter[trochanter[:, 2].argmax()]
 
 
 def _leg_axes(recipe: FilmRecipe, side: str) -> Array:

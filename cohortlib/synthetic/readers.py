@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cohortlib.errors import study_error
+from cohortlib.synthetic.further_marks import further_points, further_times_s
 from cohortlib.synthetic.streams import random_stream
 
 #: Spread of a click along each axis; how far outwards edges and rims are marked; how high teardrops are.
@@ -52,7 +53,7 @@ def reading_table(image_ids: pd.Series, *, seed: int) -> pd.DataFrame:
     for (reader, repeat), listed in worklists.items():
         stream = random_stream(seed, "worklist", reader, str(repeat))
         order = pd.Series(stream.permutation(listed), name="image_id")
-        started = _start_times(len(listed), FIRST_SESSION[reader, repeat], stream)
+        started = start_times(len(listed), FIRST_SESSION[reader, repeat], stream)
         parts.append(order.to_frame().assign(reader_id=reader, repeat=repeat, started_at=started))
     return pd.concat(parts, ignore_index=True)
 
@@ -61,7 +62,7 @@ def _sample(films: NDArray[np.object_], share: float, stream: np.random.Generato
     return stream.choice(films, round(share * len(films)), replace=False)
 
 
-def _start_times(count: int, first_day: str, stream: np.random.Generator) -> pd.Series:
+def start_times(count: int, first_day: str, stream: np.random.Generator) -> pd.Series:
     """Sessions of `FILMS_A_SESSION` on following workdays, two to four minutes a film."""
     session = np.arange(count) // FILMS_A_SESSION
     day = pd.Series(pd.bdate_range(first_day, periods=count)[session])
@@ -109,10 +110,15 @@ def mark_table(
         stream = random_stream(seed, "marks", image_id, reader, str(repeat))
         chosen = chosen_points(of_film[image_id], stream)
         marks = clicks(chosen, reader, float(spacing_mm[image_id]), stream)
-        seconds = pd.to_timedelta(5 + np.cumsum(stream.integers(2, 7, len(marks))), unit="s")
+        seconds = 5 + np.cumsum(stream.integers(2, 7, len(marks)))
+        own = random_stream(seed, "further marks", image_id, reader, str(repeat))
+        further = clicks(further_points(of_film[image_id]), reader, float(spacing_mm[image_id]), own)
+        later = further_times_s(len(further), seconds[-1], own)
+        marks = pd.concat([marks, further], ignore_index=True)
+        after = pd.to_timedelta(np.concatenate([seconds, later]), unit="s")
         parts.append(
             marks.assign(
-                image_id=image_id, reader_id=reader, repeat=repeat, marked_at=reading["started_at"] + seconds
+                image_id=image_id, reader_id=reader, repeat=repeat, marked_at=reading["started_at"] + after
             )
         )
     columns = ["image_id", "reader_id", "repeat", "landmark", "side", "x_px", "y_px", "marked_at"]
@@ -219,9 +225,8 @@ def clicks(chosen: pd.DataFrame, reader: str, spacing_mm: float, stream: np.rand
             expected="one of " + ", ".join(CLICK_SD_MM),
             remedy="Name a simulated reader",
         )
-    curve = chosen["landmark"].ne("teardrop")
-    outward_mm = curve * OUTWARD_MM[reader]
-    down_mm = ~curve * -TEARDROP_PROXIMAL_MM[reader]
+    outward_mm = chosen["landmark"].ne("teardrop") * OUTWARD_MM[reader]
+    down_mm = chosen["landmark"].eq("teardrop") * -TEARDROP_PROXIMAL_MM[reader]
     hand_mm = stream.normal(0, CLICK_SD_MM[reader], (len(chosen), 2))
     x_mm = outward_mm * chosen["outward_x"] + hand_mm[:, 0]
     y_mm = outward_mm * chosen["outward_y"] + down_mm + hand_mm[:, 1]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from cohortlib.errors import StudyError, problem
+from cohortlib.synthetic.lucent_line import LucentLine, line_problems
+from cohortlib.synthetic.recipe_limits import not_among, not_between, refuse
 
 DESIGNS = ("resurfacing", "short_stem")
 SIDES = ("left", "right")
@@ -42,6 +43,16 @@ class ImplantRecipe:
         None takes the usual length of the design.
     head_material
         "cobalt-chrome" or "ceramic"; a resurfacing head is cobalt-chrome.
+    lines
+        Radiolucent lines, at most one a zone.
+    subsidence_mm
+        How far the femoral component has sunk into the femur since the operation [mm]: the short stem along
+        the shaft, the resurfacing along its peg.
+    neck_narrowing
+        Resurfacing only: part of its width that the neck has lost below the cap.
+    ossification
+        Bone beside the hip joint: 0 none, 1 islands, 2 spurs with a gap of at least 10 mm, 3 spurs with a
+        smaller gap, 4 a bridge.
     """
 
     side: str
@@ -58,22 +69,32 @@ class ImplantRecipe:
     offset_change_mm: float = 0.0
     stem_length_mm: float | None = None
     head_material: str = "cobalt-chrome"
+    lines: tuple[LucentLine, ...] = ()
+    subsidence_mm: float = 0.0
+    neck_narrowing: float = 0.0
+    ossification: int = 0
 
     def __post_init__(self) -> None:
         wall_mm = (self.cup_diameter_mm - self.head_diameter_mm) / 2
         least_mm = 1.5 if self.design == "resurfacing" else 6.0
-        _refuse(
-            _choice("side", self.side, SIDES),
-            _choice("design", self.design, DESIGNS),
-            _choice("head_material", self.head_material, HEAD_MATERIALS),
-            _between("head_diameter_mm", self.head_diameter_mm, 20, 70),
-            _between("cup_diameter_mm", self.cup_diameter_mm, 36, 80),
-            _between("cup wall (cup less head, halved) [mm]", wall_mm, least_mm, 25),
-            _between("inclination_deg", self.inclination_deg, 0, 90),
-            _between("anteversion_deg", self.anteversion_deg, -45, 60),
-            *(_between(name, getattr(self, name), -30, 30) for name in _IMPLANT_SHIFTS),
-            _between("stem_shaft_angle_deg", self.stem_shaft_angle_deg, 110, 160),
-            _between("stem_length_mm", 60.0 if self.stem_length_mm is None else self.stem_length_mm, 20, 140),
+        refuse(
+            not_among("side", self.side, SIDES),
+            not_among("design", self.design, DESIGNS),
+            not_among("head_material", self.head_material, HEAD_MATERIALS),
+            not_between("head_diameter_mm", self.head_diameter_mm, 20, 70),
+            not_between("cup_diameter_mm", self.cup_diameter_mm, 36, 80),
+            not_between("cup wall (cup less head, halved) [mm]", wall_mm, least_mm, 25),
+            not_between("inclination_deg", self.inclination_deg, 0, 90),
+            not_between("anteversion_deg", self.anteversion_deg, -45, 60),
+            *(not_between(name, getattr(self, name), -30, 30) for name in _IMPLANT_SHIFTS),
+            not_between("stem_shaft_angle_deg", self.stem_shaft_angle_deg, 110, 160),
+            not_between(
+                "stem_length_mm", 60.0 if self.stem_length_mm is None else self.stem_length_mm, 20, 140
+            ),
+            *line_problems(self.lines, self.design),
+            not_between("subsidence_mm", self.subsidence_mm, 0, 20),
+            not_between("neck_narrowing", self.neck_narrowing, 0, 0.4 * (self.design == "resurfacing")),
+            not_between("ossification", self.ossification, 0, 4),
         )
 
 
@@ -131,6 +152,12 @@ class FilmRecipe:
         linear in log exposure.
     side_marker
         A lead letter L beside the patient's left thigh.
+    contrast
+        Part of the scale of stored values that the film uses; less than 1 makes it flat.
+    inverted
+        Whether black and white are exchanged in the stored values without the file saying so.
+    secondary_capture
+        Whether the film was saved again as a picture of eight bits, without its beam and its detector.
     """
 
     seed: int
@@ -161,17 +188,23 @@ class FilmRecipe:
     texture: float = 1.0
     equalisation: float = 0.0
     side_marker: bool = True
+    contrast: float = 1.0
+    inverted: bool = False
+    secondary_capture: bool = False
 
     def __post_init__(self) -> None:
         sides = [implant.side for implant in self.implants]
-        _refuse(
-            _between("number of implants", len(sides), 0, 2),
-            _between("number of implants on one side", max(map(sides.count, sides), default=0), 0, 1),
-            *(_between("size", scale, 0.7, 1.4) for scale in self.size),
-            *(_between(name, getattr(self, name), low, high) for name, (low, high) in _FILM_LIMITS.items()),
-            _between("source_to_hips_mm", self.source_to_hips_mm, 600, self.source_to_detector_mm - 60),
-            _choice("photometric", self.photometric, PHOTOMETRICS),
-            _choice("position", self.position, POSITIONS),
+        refuse(
+            not_between("number of implants", len(sides), 0, 2),
+            not_between("number of implants on one side", max(map(sides.count, sides), default=0), 0, 1),
+            *(not_between("size", scale, 0.7, 1.4) for scale in self.size),
+            *(
+                not_between(name, getattr(self, name), low, high)
+                for name, (low, high) in _FILM_LIMITS.items()
+            ),
+            not_between("source_to_hips_mm", self.source_to_hips_mm, 600, self.source_to_detector_mm - 60),
+            not_among("photometric", self.photometric, PHOTOMETRICS),
+            not_among("position", self.position, POSITIONS),
         )
 
 
@@ -197,6 +230,7 @@ _FILM_LIMITS = {
     "bone_density": (0.3, 2),
     "texture": (0, 3),
     "equalisation": (0, 0.8),
+    "contrast": (0.05, 1),
 }
 
 
@@ -209,23 +243,3 @@ def mirrored_recipe(recipe: FilmRecipe) -> FilmRecipe:
         obliquity_deg=-recipe.obliquity_deg,
         offset_left_mm=-recipe.offset_left_mm,
     )
-
-
-def _choice(name: str, value: object, allowed: tuple[str, ...]) -> dict[str, object] | None:
-    if value in allowed:
-        return None
-    return problem(column=name, found=value, expected=" or ".join(allowed), remedy="Correct the recipe")
-
-
-def _between(name: str, value: float, least: float, greatest: float) -> dict[str, object] | None:
-    if least <= value <= greatest:
-        return None
-    return problem(
-        column=name, found=value, expected=f"{least:g} to {greatest:g}", remedy="Correct the recipe"
-    )
-
-
-def _refuse(*problems: dict[str, object] | None) -> None:
-    found = [row for row in problems if row is not None]
-    if found:
-        raise StudyError(found)

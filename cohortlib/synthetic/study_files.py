@@ -16,12 +16,23 @@ from pathlib import Path
 import pandas as pd
 
 from cohortlib.errors import study_error
-from cohortlib.synthetic import answers, cohort, densitometry, events, examinations, plans, readers
+from cohortlib.synthetic import (
+    answers,
+    cohort,
+    densitometry,
+    events,
+    examinations,
+    findings,
+    gradings,
+    plans,
+    readers,
+)
 from cohortlib.synthetic.anatomy import Anatomy, read_anatomy
 from cohortlib.synthetic.bone_density import true_density
 from cohortlib.synthetic.dx import write_dx
 from cohortlib.synthetic.film import film_pixels, true_landmarks, true_pose
 from cohortlib.synthetic.hips import hip_table
+from cohortlib.synthetic.ossification_grades import ossification_table
 from cohortlib.synthetic.truth import truth_table
 from cohortlib.tables import DICTIONARY
 from cohortlib.tables.spreadsheet import study_csv
@@ -34,20 +45,31 @@ WRITTEN = (
     "visits",
     "images",
     "landmarks",
+    "gradings",
+    "grades",
     "answers",
     "densitometry",
     "events",
 )
-#: These decide what is in a recipe, not what a recipe looks like on a film.
+#: These decide what is in a recipe and where landmarks lie, not what a recipe looks like on a film.
 _RECIPE_WRITERS = {
     "answers",
     "bone_density",
+    "bony_points",
     "cohort",
     "densitometry",
     "events",
     "examinations",
+    "findings",
+    "further_landmarks",
+    "further_marks",
+    "gradings",
     "happenings",
     "hips",
+    "neck",
+    "odd_films",
+    "ossification_grades",
+    "patch",
     "plans",
     "readers",
     "study_files",
@@ -87,7 +109,8 @@ def study_tables(folder: Path | str, *, seed: int = SEED) -> dict[str, pd.DataFr
     Returns
     -------
     dict
-        Those of `WRITTEN` · latent: from `answers.latent_scores` · truth: from `truth.truth_table` ·
+        Those of `WRITTEN` · latent: from `answers.latent_scores` · findings, lines: from `findings` ·
+        truth: from `truth.truth_table` ·
         points: image_id, landmark, side, x_px, y_px, visible; where everything truly lies.
     """
     tables = dict(_cohort(seed))
@@ -104,6 +127,12 @@ def study_tables(folder: Path | str, *, seed: int = SEED) -> dict[str, pd.DataFr
     spacing_mm = tables["images"].set_index("image_id")["spacing_mm"]
     readings = readers.reading_table(operated, seed=seed)
     tables["landmarks"] = readers.mark_table(readings, tables["points"], spacing_mm, seed=seed)
+    tables["lines"] = findings.true_lines(
+        films[films["visit_id"] != "before"], tables["hips"], tables["findings"]
+    )
+    tables["gradings"] = gradings.grading_table(tables["lines"], seed=seed)
+    put_in = tables["poses"][tables["poses"]["quantity"] == "ossification"]
+    tables["grades"] = ossification_table(tables["gradings"], put_in, seed=seed)
     tables["truth"] = truth_table(tables, seed=seed)
     return tables
 
@@ -125,8 +154,15 @@ def _films(seed: int) -> pd.DataFrame:
     patients = tables["patients"].set_index("patient_id", drop=False)
     hips = dict(list(tables["hips"].groupby("patient_id")))
     films = tables["images"]
+    changes = {visit: findings.recipe_changes(tables["findings"], visit) for visit in findings.VISITS}
     recipes = [
-        examinations.film_recipe(film, patients.loc[film["patient_id"]], hips[film["patient_id"]], seed=seed)
+        examinations.film_recipe(
+            film,
+            patients.loc[film["patient_id"]],
+            hips[film["patient_id"]],
+            seed=seed,
+            changes=changes.get(film["visit_id"]),
+        )
         for _, film in films.iterrows()
     ]
     listed = films[["image_id", "patient_id", "visit_id", "date", "path"]].rename(
@@ -222,6 +258,7 @@ def _cohort(seed: int) -> dict[str, pd.DataFrame]:
         "density": density,
         "densitometry": densitometry.densitometry_table(density, hips, all_visits, seed=seed),
         "images": examinations.image_table(patients, visits, seed=seed),
+        "findings": findings.hip_findings(hips, visits, seed=seed),
     }
 
 

@@ -27,6 +27,8 @@ RESECTION_MM = 36.0
 _SEAT_MM = 4.0
 #: Further than this from the axis of the neck lies the trochanter; narrower than that is every neck [mm].
 _NECK_REACH_MM, _IN_CUT_MM = 31.0, 12.0
+#: Below the cap, how far a neck narrows to the full, and where it has its old width again [mm].
+_NARROW_MM = (8.0, 22.0)
 
 
 def reamed(hip_bone: Bone, centre_mm: Array, radius_mm: float) -> Bone:
@@ -46,8 +48,11 @@ def reamed(hip_bone: Bone, centre_mm: Array, radius_mm: float) -> Bone:
 def prepared_femur(femur: Bone, anatomy: Anatomy, recipe: FilmRecipe, implant: ImplantRecipe) -> Bone:
     """The left femur, its head turned down for the cap or its neck cut for the stem."""
     if implant.design == "resurfacing":
-        axis, _ = stem_in_femur(implant, anatomy, recipe)
-        return _turned_down(femur, axis, implant.head_diameter_mm / 2)
+        axis, head_mm = _neck_axis(implant, anatomy), implant.head_diameter_mm / 2
+        turned = _turned_down(femur, axis, head_mm)
+        if implant.neck_narrowing:
+            return _narrowed(turned, axis, CAP_DEPTH * head_mm, implant.neck_narrowing)
+        return turned
     return _resected(femur, anatomy.neck_direction)
 
 
@@ -62,6 +67,14 @@ def _turned_down(femur: Bone, axis: Array, head_mm: float) -> Bone:
     top = (along < 0) & (reach > dome_mm)
     shaped = np.where(top[:, None], shaped * (dome_mm / reach)[:, None], shaped)
     return Bone(shaped, femur.triangles, np.where(side | top, 0.2, femur.cortex_mm))
+
+
+def _narrowed(femur: Bone, axis: Array, cap_end_mm: float, narrowing: float) -> Bone:
+    """The neck thinner below the cap, and less and less so towards its base."""
+    along, off_axis, wide = _about(femur.vertices_mm, axis)
+    below = along - cap_end_mm
+    share = narrowing * np.interp(below, [-3, 0, *_NARROW_MM], [0, 1, 1, 0]) * (wide < _NECK_REACH_MM)
+    return Bone(femur.vertices_mm - off_axis * share[:, None], femur.triangles, femur.cortex_mm)
 
 
 def _resected(femur: Bone, axis: Array) -> Bone:
@@ -83,22 +96,29 @@ def _about(points_mm: Array, axis: Array) -> tuple[Array, Array, Array]:
     return along, off_axis, np.maximum(np.linalg.norm(off_axis, axis=1), 1e-9)
 
 
-def head_in_femur_mm(implant: ImplantRecipe) -> Array:
+def head_in_femur_mm(implant: ImplantRecipe, anatomy: Anatomy) -> Array:
     """Prosthetic head centre in the left femur's frame, whose origin is the native one [mm]."""
     if implant.design == "resurfacing":
-        return np.zeros(3)
-    return np.array([-implant.offset_change_mm, 0.0, implant.leg_lengthening_mm])
+        return implant.subsidence_mm * _neck_axis(implant, anatomy)
+    start = np.array([-implant.offset_change_mm, 0.0, implant.leg_lengthening_mm])
+    return start + implant.subsidence_mm * anatomy.shaft_direction
+
+
+def _neck_axis(implant: ImplantRecipe, anatomy: Anatomy) -> Array:
+    """Unit vector down the peg or the prosthetic neck, in the left femur's frame."""
+    down = anatomy.shaft_direction
+    lateral = anatomy.neck_direction - down * (anatomy.neck_direction @ down)
+    lateral = lateral / np.linalg.norm(lateral)
+    angle = np.radians(180 - implant.stem_shaft_angle_deg)
+    return np.cos(angle) * down + np.sin(angle) * lateral
 
 
 def stem_in_femur(implant: ImplantRecipe, anatomy: Anatomy, recipe: FilmRecipe) -> tuple[Array, Array]:
     """Axis of peg or prosthetic neck and centre line of a short stem, in the left femur's frame."""
-    head, down = head_in_femur_mm(implant), anatomy.shaft_direction
-    lateral = anatomy.neck_direction - down * (anatomy.neck_direction @ down)
-    lateral = lateral / np.linalg.norm(lateral)
-    angle = np.radians(180 - implant.stem_shaft_angle_deg)
-    axis = np.cos(angle) * down + np.sin(angle) * lateral
+    axis = _neck_axis(implant, anatomy)
     if implant.design == "resurfacing":
         return axis, np.empty((0, 3))
+    head, down = head_in_femur_mm(implant, anatomy), anatomy.shaft_direction
     start = head + NECK_LENGTH_MM * axis
     on_shaft = anatomy.shaft_point_mm * recipe.size
     length_mm = implant.stem_length_mm or USUAL_STEM_LENGTH_MM["short_stem"]

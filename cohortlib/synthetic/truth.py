@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from cohortlib.synthetic import answers, readers
+from cohortlib.synthetic import answers, gradings, readers
 from cohortlib.synthetic.cohort import SURGEONS
 from cohortlib.synthetic.hips import SHARED_IN_PATIENT, SURGEON_ANTEVERSION_DEG, SURGEON_INCLINATION_DEG
 
@@ -31,7 +31,7 @@ def truth_table(tables: Mapping[str, pd.DataFrame], *, seed: int) -> pd.DataFram
     Parameters
     ----------
     tables
-        patients, hips, visits, latent, images, poses (image_id, side, quantity, value, unit).
+        patients, hips, visits, latent, images, poses (image_id, side, quantity, value, unit), lines.
     seed
         Written as the first row.
 
@@ -53,6 +53,7 @@ def truth_table(tables: Mapping[str, pd.DataFrame], *, seed: int) -> pd.DataFram
             ids=("patient_id", "visit_id"),
         ),
         _of_poses(tables["poses"], tables["images"], tables["hips"]),
+        _of_lines(tables["lines"]),
         _of_bone(tables["density"]),
     ]
     whole = pd.concat([_with_all_columns(part) for part in parts], ignore_index=True)
@@ -94,6 +95,10 @@ def _of_the_study(seed: int) -> pd.DataFrame:
         rows.append((f"click_sd_{reader}", readers.CLICK_SD_MM[reader], "mm"))
         rows.append((f"bias_outward_{reader}", readers.OUTWARD_MM[reader], "mm"))
         rows.append((f"bias_teardrop_proximal_{reader}", readers.TEARDROP_PROXIMAL_MM[reader], "mm"))
+    for reader in gradings.SEEN_FROM_MM:
+        rows.append((f"line_seen_from_{reader}", gradings.SEEN_FROM_MM[reader], "mm"))
+        rows.append((f"line_width_sd_{reader}", gradings.WIDTH_SD_MM[reader], "mm"))
+        rows.append((f"false_line_share_{reader}", gradings.FALSE_LINE[reader], "1"))
     return pd.DataFrame(rows, columns=["quantity", "value", "unit"])
 
 
@@ -124,3 +129,12 @@ def _of_poses(poses: pd.DataFrame, images: pd.DataFrame, hips: pd.DataFrame) -> 
     return known.merge(
         hips[["patient_id", "side", "hip_id"]], on=["patient_id", "side"], how="left", validate="many_to_one"
     )
+
+
+def _of_lines(lines: pd.DataFrame) -> pd.DataFrame:
+    """Width and extent of the line in every zone; 0 where there is none."""
+    parts = [
+        lines.assign(quantity=f"line_{name}_" + lines["zone_system"], value=lines[column], unit=unit)
+        for column, name, unit in (("width_mm", "width", "mm"), ("extent_percent", "extent", "%"))
+    ]
+    return pd.concat(parts, ignore_index=True)

@@ -2,6 +2,7 @@
 
 from cohortlib.tables.column import SIDES, YES_NO, Column, Kind
 from cohortlib.tables.dictionary import DICTIONARY, KEYS, REQUIRED_TABLES, ROWS
+from cohortlib.tables.grading_scales import GRADING_SCALES, GradingScale
 from cohortlib.tables.imaging import LANDMARKS, ZONE_STATES
 from cohortlib.tables.rows import ESTIMATE_COLUMNS, MEASUREMENT_COLUMNS
 from cohortlib.tables.signals import SIGNALS, Signal
@@ -11,6 +12,7 @@ from cohortlib.tables.zones import ZONE_SYSTEMS, ZoneSystem
 __all__ = [
     "DICTIONARY",
     "ESTIMATE_COLUMNS",
+    "GRADING_SCALES",
     "KEYS",
     "LANDMARKS",
     "MEASUREMENT_COLUMNS",
@@ -22,6 +24,7 @@ __all__ = [
     "ZONE_STATES",
     "ZONE_SYSTEMS",
     "Column",
+    "GradingScale",
     "Kind",
     "Signal",
     "Study",

@@ -17,6 +17,7 @@ ROWS = {
     "images": "an image: a radiograph, a CT or a densitometry scan",
     "landmarks": "a mark that a reader placed on an image",
     "gradings": "a zone that a reader graded",
+    "grades": "a grade that a reader gave a hip on a scale",
     "answers": "an answer to an item of a questionnaire; scores only",
     "blood": "a metal measured in a sample",
     "densitometry": "a zone of a bone density scan",

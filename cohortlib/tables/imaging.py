@@ -3,10 +3,26 @@
 from __future__ import annotations
 
 from cohortlib.tables.column import SIDES, Column
+from cohortlib.tables.grading_scales import GRADING_SCALES
 from cohortlib.tables.zones import ZONE_SYSTEMS
 
 #: Landmarks of a radiograph that a reader marks; each belongs to a side of the patient.
-LANDMARKS = ("teardrop", "head_edge", "cup_rim")
+LANDMARKS = (
+    "teardrop",
+    "head_edge",
+    "cup_rim",
+    "stem_axis",
+    "stem_tip",
+    "stem_shoulder",
+    "shaft_axis",
+    "lesser_trochanter",
+    "greater_trochanter_tip",
+    "neck_edge",
+    "notch_edge",
+    "notch_floor",
+    "symphysis_top",
+    "sacrococcygeal_joint",
+)
 #: What a reader says of a zone; "not assessable" is never the same as "none".
 ZONE_STATES = ("none", "incomplete", "complete", "not assessable")
 VIEWS = ("AP pelvis", "AP hip", "lateral hip", "AP leg")
@@ -54,6 +70,14 @@ COLUMNS = (
     ),
     Column("gradings", "width_mm", "number", False, "greatest width", "mm", (0, 30)),
     Column("gradings", "marked_at", "datetime", True, "when, UTC"),
+    Column("grades", "image_id", "id", True, "graded on which image", refers="images"),
+    Column("grades", "reader_id", "id", True, "who graded"),
+    Column("grades", "repeat", "integer", True, _REPEAT, "1", (1, 99)),
+    Column("grades", "side", "choice", True, "side of the patient", allowed=SIDES),
+    Column("grades", "scale", "choice", True, "by which scale", allowed=tuple(GRADING_SCALES)),
+    Column("grades", "part", "text", True, "part of the scale; whole where it has none"),
+    Column("grades", "grade", "text", True, "the grade, or not assessable"),
+    Column("grades", "marked_at", "datetime", True, "when, UTC"),
     Column("ct_doses", "patient_id", "id", True, "whose scan", refers="patients"),
     Column("ct_doses", "visit_id", "id", True, "for which visit", refers="schedule"),
     Column("ct_doses", "acquisition", "integer", True, "1 for the first of the visit, 2 …", "1", (1, 99)),
@@ -90,5 +114,6 @@ COLUMNS = (
 KEYS = {
     "images": ("image_id",),
     "gradings": ("image_id", "reader_id", "repeat", "side", "zone_system", "zone"),
+    "grades": ("image_id", "reader_id", "repeat", "side", "scale", "part"),
     "ct_doses": ("patient_id", "visit_id", "acquisition"),
 }

@@ -109,6 +109,11 @@ class Study:
         return self.tables["gradings"]
 
     @property
+    def grades(self) -> pd.DataFrame:
+        """One row a part of a scale that a reader graded on an image."""
+        return self.tables["grades"]
+
+    @property
     def answers(self) -> pd.DataFrame:
         """One row an answer to a questionnaire item."""
         return self.tables["answers"]

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from cohortlib.errors import StudyError
 from cohortlib.synthetic import readers
+from cohortlib.synthetic.further_marks import FURTHER, OF_THE_MIDDLE
 from cohortlib.synthetic.study_files import SEED, film_recipes
 
 STUDY = Path(__file__).parents[2] / "synthetic_cohort"
@@ -213,6 +214,34 @@ def test_each_reader_is_found_again(errors_mm, reader):
         curved = sd**2 / (2 * 28) if direction == "outward" else 0.0
         assert found.mean() == pytest.approx(bias + curved, abs=3 * error)
         assert found.std() == pytest.approx(sd, abs=3 * error / np.sqrt(2))
+
+
+@pytest.mark.parametrize("reader", ["R1", "R2", "R3"])
+def test_further_marks_scatter_by_the_hand_alone(study, reader):
+    """Single points, without habit: within three standard errors of nothing and of the spread."""
+    single = ["stem_tip", "greater_trochanter_tip", "lesser_trochanter"]
+    marks = study["landmarks"][study["landmarks"]["landmark"].isin(single)]
+    key = ["image_id", "landmark", "side"]
+    true = study["points"].drop_duplicates(key).set_index(key)[["x_px", "y_px"]]
+    rows = marks[marks["reader_id"] == reader].set_index(key)
+    spacing = rows.index.get_level_values("image_id").map(study["spacing_mm"]).to_numpy()
+    off = (rows[["x_px", "y_px"]] - true.reindex(rows.index)).to_numpy() * spacing[:, None]
+    sd, count = readers.CLICK_SD_MM[reader], len(off)
+    assert count > 100
+    assert np.abs(off.mean(axis=0)).max() < 3 * sd / np.sqrt(count)
+    assert off.std() == pytest.approx(sd, abs=3 * sd / np.sqrt(4 * count))
+
+
+def test_the_other_side_has_its_lesser_trochanter_and_nothing_else_of_the_femur(study):
+    marks = study["landmarks"]
+    with_stem = marks[marks["landmark"] == "stem_axis"].groupby("image_id")["side"].agg(set)
+    femoral = marks[marks["landmark"].isin(FURTHER) & ~marks["landmark"].isin(OF_THE_MIDDLE)]
+    implanted = [
+        side in with_stem[image] for image, side in zip(femoral["image_id"], femoral["side"], strict=True)
+    ]
+    assert set(femoral.loc[~np.array(implanted), "landmark"]) == {"lesser_trochanter"}
+    of_film = marks[marks["landmark"].isin(OF_THE_MIDDLE)].groupby(["image_id", "reader_id", "repeat"])
+    assert of_film.size().eq(2).all()
 
 
 # ---------------------------------------------------------------- by failure

@@ -23,6 +23,7 @@ from cohortlib.synthetic.recipe import FilmRecipe
 RECIPE = FilmRecipe(1, columns=120, rows=96, spacing_mm=0.25, source_to_hips_mm=1000.0)
 PIXELS = np.random.default_rng(4).integers(0, LARGEST + 1, (96, 120)).astype(np.uint16)
 DAY = datetime.date(2029, 3, 5)
+CAPTURE = replace(RECIPE, secondary_capture=True)
 OTHER = replace(RECIPE, photometric="MONOCHROME1", position="standing", collimation_mm=5.0)
 
 
@@ -61,19 +62,32 @@ def test_photometric_and_presentation_agree(tmp_path):
     assert (usual.PixelIntensityRelationshipSign, inverse.PixelIntensityRelationshipSign) == (-1, 1)
 
 
+def test_a_secondary_capture_has_eight_bits_and_knows_neither_beam_nor_detector(tmp_path):
+    file = pydicom.dcmread(written(tmp_path, CAPTURE))
+    assert file.SOPClassUID == pydicom.uid.SecondaryCaptureImageStorage
+    assert (file.BitsAllocated, file.BitsStored, file.HighBit) == (8, 8, 7)
+    np.testing.assert_array_equal(file.pixel_array, PIXELS // 16)
+    lost = ("ImagerPixelSpacing", "PixelSpacing", "DistanceSourceToDetector", "ViewPosition", "WindowCenter")
+    assert not [name for name in lost if name in file]
+    assert (file.PatientID, file.PhotometricInterpretation) == ("P001", "MONOCHROME2")
+
+
 # ---- by reference --------------------------------------------------------------------------------
 
 
 @pytest.mark.skipif(
     shutil.which("dciodvfy") is None, reason="dciodvfy (Debian: dicom3tools) is not installed"
 )
-@pytest.mark.parametrize("recipe", [RECIPE, OTHER])
-def test_an_independent_checker_finds_no_error(tmp_path, recipe):
+@pytest.mark.parametrize(
+    ("recipe", "kind"),
+    [(RECIPE, "DXImageForPresentation"), (OTHER, "DXImageForPresentation"), (CAPTURE, "SCImage")],
+)
+def test_an_independent_checker_finds_no_error(tmp_path, recipe, kind):
     # dciodvfy, David Clunie's dicom3tools: checks the file against DICOM PS3.3
     path = written(tmp_path, recipe)
     run = subprocess.run(["dciodvfy", str(path)], capture_output=True, text=True, check=False, timeout=60)
     said = run.stdout + run.stderr
-    assert "DXImageForPresentation" in said
+    assert kind in said
     assert not [line for line in said.splitlines() if line.startswith(("Error", "Warning"))]
 
 

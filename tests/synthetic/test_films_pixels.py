@@ -12,6 +12,7 @@ from scipy import ndimage
 from cohortlib.synthetic.anatomy import read_anatomy
 from cohortlib.synthetic.exposure import LARGEST, exposed, stored_values
 from cohortlib.synthetic.film import film_pixels, true_landmarks
+from cohortlib.synthetic.odd_films import odd_film_recipes
 from cohortlib.synthetic.recipe import FilmRecipe, ImplantRecipe, mirrored_recipe
 
 ANATOMY = read_anatomy(Path(__file__).parents[2] / "synthetic_cohort" / "anatomy")
@@ -58,6 +59,16 @@ def test_metal_is_white_bone_is_grey_and_air_is_black(fine):
 def test_the_other_photometric_is_the_negative(small):
     negative = film_pixels(replace(SMALL, photometric="MONOCHROME1"), ANATOMY)
     np.testing.assert_array_equal(negative, LARGEST - small)
+
+
+def test_exchanged_black_and_white_is_the_negative_and_flat_film_uses_the_middle(small):
+    inverted = film_pixels(replace(SMALL, inverted=True), ANATOMY)
+    np.testing.assert_array_equal(inverted, LARGEST - small)
+    both = film_pixels(replace(SMALL, inverted=True, photometric="MONOCHROME1"), ANATOMY)
+    np.testing.assert_array_equal(both, small)
+    flat = film_pixels(replace(SMALL, contrast=0.4), ANATOMY)
+    assert flat.min() == round(0.3 * LARGEST)
+    assert flat.max() - flat.min() == pytest.approx(0.4 * (int(small.max()) - int(small.min())), abs=1)
 
 
 def test_beyond_the_collimated_field_the_film_is_black():
@@ -121,6 +132,16 @@ def test_equalisation_moves_no_edge():
         near = slope[:, 190:210]
         found.append((near * np.arange(190, 210)).sum(axis=1) / near.sum(axis=1))
     assert np.abs(found[0] - found[1]).max() < 0.05
+
+
+def test_every_odd_film_differs_from_the_usual_one():
+    odd = odd_film_recipes(seed=3)
+    assert len(set(odd.values())) == len(odd)
+    usual = film_pixels(odd.pop("usual"), ANATOMY)
+    for name in ("flat", "black and white exchanged", "cup migrated", "new bone"):
+        film = film_pixels(odd[name], ANATOMY)
+        assert film.shape == usual.shape
+        assert (film != usual).mean() > 0.01
 
 
 # ---- by recovery ---------------------------------------------------------------------------------

@@ -168,7 +168,7 @@ def test_the_short_stem_moves_the_femur_as_asked():
 
 def test_outlines_carry_the_ends_of_the_mouth_and_what_can_be_seen():
     landmarks = true_landmarks(FilmRecipe(1, (CUP, RIGHT_STEM)), ANATOMY)
-    assert set(landmarks["landmark"]) == {"teardrop", "head_centre", "cup_centre", "head_edge", "cup_rim"}
+    assert {"teardrop", "head_centre", "cup_centre", "head_edge", "cup_rim"} < set(landmarks["landmark"])
     for _, outline in landmarks[landmarks["landmark"].isin(["head_edge", "cup_rim"])].groupby(
         ["landmark", "side"]
     ):

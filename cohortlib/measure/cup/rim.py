@@ -80,7 +80,7 @@ def cup_orientation_from_rim(
     sign = lateral_sign(side)
     source = None if beam is None else _source(beam)
     shadow = fit_ellipse(rim_points_mm)
-    chosen, other = _orientations(shadow, sign, source)
+    chosen, other = orientations_of_shadow(shadow, sign, source)
     deviations = _deviations(shadow, sign, source)
     return CupOrientation(
         inclination_deg=chosen[0],
@@ -132,10 +132,13 @@ def _source(beam: Beam) -> Array:
     return source_position(distance, centre)
 
 
-def _orientations(
+def orientations_of_shadow(
     shadow: Ellipse, sign: float, source: Array | None
 ) -> tuple[tuple[float, float], tuple[float, float]]:
-    """The two radiographic orientations of the outline, the more anteverted first."""
+    """The two radiographic orientations (inclination, anteversion) of an outline, the more anteverted first.
+
+    `sign` is that of `lateral_sign`; `source` None is a parallel beam.
+    """
     found = []
     for right, up, toward_source in circle_normals(shadow, source):
         axis = np.array([sign * right, toward_source, up])
@@ -160,7 +163,7 @@ def _deviations(shadow: Ellipse, sign: float, source: Array | None) -> tuple[flo
         for direction in (-1.0, 1.0):
             moved = centre.copy()
             moved[column] += direction * step
-            ends.append(_orientations(ellipse_from_parameters(moved), sign, source)[0])
+            ends.append(orientations_of_shadow(ellipse_from_parameters(moved), sign, source)[0])
         slopes[:, column] = (np.array(ends[1]) - np.array(ends[0])) / (2.0 * step)
     variances = np.diag(slopes @ shadow.covariance @ slopes.T)
     inclination_sd, anteversion_sd = np.sqrt(np.maximum(variances, 0.0))

@@ -15,7 +15,7 @@ from cohortlib.study.timeline import looked_up
 #: Views of one hip.
 _OF_ONE_HIP = ("AP hip", "lateral hip")
 #: Marks that belong to every pelvis, with a study hip or without.
-_OF_EVERY_PELVIS = ("teardrop",)
+_OF_EVERY_PELVIS = ("teardrop", "lesser_trochanter")
 
 
 def image_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
@@ -60,7 +60,7 @@ def mark_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     images = tables["images"].dropna(subset=["image_id", "patient_id"]).drop_duplicates("image_id")
     by_id = images.set_index(texts(images["image_id"]))
     problems: list[dict[str, Any]] = []
-    for table in ("landmarks", "gradings"):
+    for table in ("landmarks", "gradings", "grades"):
         rows = tables[table].dropna(subset=["image_id", "side"])
         if rows.empty:
             continue
@@ -80,7 +80,9 @@ def mark_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
             of_implant &= rows["landmark"].notna() & ~rows["landmark"].isin(_OF_EVERY_PELVIS)
         rows, patient = rows[of_implant], patient[of_implant]
         wrong = ~_has_hip(patient, rows["side"], tables["hips"])
-        what = "only the teardrop is marked" if table == "landmarks" else "nothing is graded"
+        what = (
+            "only teardrop and lesser trochanter are marked" if table == "landmarks" else "nothing is graded"
+        )
         problems += grouped_problems(
             texts(rows["side"])[wrong],
             file=file_name(table),

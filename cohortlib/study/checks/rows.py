@@ -12,7 +12,8 @@ from cohortlib.study.checks.coded import joined, texts, words
 from cohortlib.study.grouping import file_name, grouped_problems
 from cohortlib.study.names import alternatives
 from cohortlib.study.timeline import looked_up
-from cohortlib.tables import ZONE_SYSTEMS
+from cohortlib.tables import GRADING_SCALES, ZONE_SYSTEMS
+from cohortlib.tables.grading_scales import grades_of
 
 #: Body mass index, in kg/m2, beyond which height and mass are looked at again. Common practice, no source.
 LEAST_BMI, GREATEST_BMI = 11, 75
@@ -80,6 +81,32 @@ def _zones(table: str, rows: pd.DataFrame) -> list[dict[str, Any]]:
             expected=f"a zone of {name}: {alternatives(system.names)}",
             remedy="Correct the zone or the zone_system",
         )
+    return problems
+
+
+def _grades(grades: pd.DataFrame) -> list[dict[str, Any]]:
+    problems: list[dict[str, Any]] = []
+    rows = grades.dropna(subset=["scale", "part", "grade"])
+    for scale, own in rows.groupby("scale", sort=False):
+        parts = GRADING_SCALES[str(scale)].parts
+        part = texts(own["part"])
+        problems += grouped_problems(
+            part[~part.isin(list(parts))],
+            file=file_name("grades"),
+            column="part",
+            expected=f"a part of {scale}: {alternatives(tuple(parts))}",
+            remedy="Correct the part or the scale",
+        )
+        for name in parts:
+            grade = texts(own["grade"])[(part == name).to_numpy(dtype=bool)]
+            allowed = grades_of(str(scale), name)
+            problems += grouped_problems(
+                grade[~grade.isin(allowed)],
+                file=file_name("grades"),
+                column="grade",
+                expected=f"a grade of {scale}, {name}: {alternatives(allowed)}",
+                remedy="Correct the grade",
+            )
     return problems
 
 
@@ -162,6 +189,7 @@ _OF_ONE_TABLE: tuple[tuple[str, Callable[[pd.DataFrame], list[dict[str, Any]]]],
     ("plans", _angles),
     ("gradings", partial(_zones, "gradings")),
     ("gradings", _widths),
+    ("grades", _grades),
     ("densitometry", partial(_zones, "densitometry")),
     ("densitometry", _scans),
     ("ct_doses", _doses),
