@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from cohortlib.study.cells import typed_values
-from cohortlib.study.grouping import grouped_problems
+from cohortlib.study.grouping import grouped_problems, shown
 from cohortlib.study.sources.headings import OWN_PREFIX
 from cohortlib.tables import DICTIONARY, Column
 
@@ -148,7 +148,7 @@ def _typed_column(
             problems += grouped_problems(
                 cells[np.append(which, False)[codes]],  # code -1, reported before, meets the False
                 file=file,
-                column=column.column,
+                column=shown(column.column),
                 expected=found.expected,
                 remedy=remedy,
             )

@@ -1,4 +1,4 @@
-"""The study folder: study.toml and tables/*.csv, read and checked as one."""
+"""The study folder: study.toml and the tables it names, read and checked as one."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from cohortlib.study.columns import plain_table
 from cohortlib.study.definition import study_definition
 from cohortlib.study.files import file_bytes, file_list_problems, image_file_problems
 from cohortlib.study.sources.places import told_problems
-from cohortlib.study.sources.reading import read_tables, source_names
+from cohortlib.study.sources.reading import read_tables
+from cohortlib.study.sources.source_files import source_names
 from cohortlib.study.stored_readings import with_remedies_of_the_store, with_stored_readings
 from cohortlib.study.timeline import visits_with_windows
 from cohortlib.tables import Study
@@ -27,7 +28,8 @@ def read_study(folder: str | os.PathLike[str], *, readings: bool = True) -> Stud
     ----------
     folder
         Holds `study.toml` and `tables/` with patients.csv, hips.csv, visits.csv, and as far as there
-        are any images.csv, landmarks.csv, answers.csv. Nothing in it is changed.
+        are any the other tables of the data dictionary; or a workbook with a sheet each, or forms in
+        wide form, as study.toml says. Nothing in it is changed.
     readings
         False leaves the store of readings alone: marks and gradings are then those of the tables.
 
@@ -63,6 +65,8 @@ def read_study(folder: str | os.PathLike[str], *, readings: bool = True) -> Stud
     definition, tables, state, problems = _read(root, readings=readings)
     if problems:
         raise StudyError(problems)
+    tables = {name: plain_table(table) for name, table in tables.items()}
+    tables["visits"] = visits_with_windows(tables["visits"], tables["hips"], definition["visits"])
     return Study(
         folder=root,
         title=definition["title"],
@@ -113,7 +117,10 @@ def check_study(
 def _read(
     root: Path, *, readings: bool
 ) -> tuple[dict[str, Any], dict[str, pd.DataFrame], dict[str, Any], list[dict[str, Any]]]:
-    """Definition, tables (index = line), state of readings, problems; what could not be read is missing."""
+    """Definition, typed tables (index = line, texts as categories), state of the readings, problems.
+
+    What could not be read is missing.
+    """
     state: dict[str, Any] = {"source": "tables"}
     data, problems = file_bytes(root, "study.toml")
     if data is None:
@@ -128,7 +135,4 @@ def _read(
     problems += read.problems
     told = told_problems(linked_problems(read.tables, read.broken, definition, read.places), read.places)
     problems += with_remedies_of_the_store(told)
-    tables = {name: plain_table(table) for name, table in read.tables.items()}
-    if not problems:
-        tables["visits"] = visits_with_windows(tables["visits"], tables["hips"], definition["visits"])
-    return definition, tables, state, problems
+    return definition, read.tables, state, problems

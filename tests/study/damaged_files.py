@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 
 import numpy as np
@@ -13,6 +12,14 @@ PIECES = (
     b"\xc3", b"\xed\xa0\x80", b"\xe2\x80\xae", b"=", b"=1+1", b"@SUM(A1)", b"[", b"]", b"[[visits]]",
     b"[files]", b"{", b"}", b"#", b"-", b"../../x", b"/", b"\\", b"1e999", b"9" * 400, b"0x" + b"f" * 4000,
     b"PK\x03\x04", b"nan", b"true",
+)  # fmt: skip
+#: The same for the parts of a workbook.
+XML_PIECES = (
+    b"<v>", b"</v>", b"</c>", b"<c>", b"<row>", b"<f>1+1</f>", b"<f>", b't="s"', b't="e"', b't="b"',
+    b't="d"', b't="n"', b't="inlineStr"', b'r="A1"', b'r="C2"', b'r="XFD1048576"', b'r="ZZZZ9"', b'r="0"',
+    b'r="-1"', b'r="99999999999"', b's="1"', b's="9999"', b"-1", b"1e999", b"nan", b"9" * 400, b"45000",
+    b"&#0;", b"&lt;", b"&x;", b"<!DOCTYPE a>", b"<a>" * 200, b"<mergeCells><mergeCell/></mergeCells>",
+    b"<sheetData/>", b"hidden", b"\0", b"\xff", b"", b"../../x", b"xl/media/x",
 )  # fmt: skip
 #: What may stand in a cell of a table.
 CELLS = (
@@ -36,7 +43,9 @@ VALUES = (
 )  # fmt: skip
 
 
-def damaged(rng: np.random.Generator, content: bytes, *, other: bytes = b"") -> bytes:
+def damaged(
+    rng: np.random.Generator, content: bytes, *, other: bytes = b"", pieces: tuple[bytes, ...] = PIECES
+) -> bytes:
     """Bytes with one to four places changed: flipped, cut out, doubled, or with a piece put in or over.
 
     Parameters
@@ -48,7 +57,7 @@ def damaged(rng: np.random.Generator, content: bytes, *, other: bytes = b"") -> 
         place = int(rng.integers(0, len(content) + 1))
         length = int(rng.choice([1, 1, 2, 3, 10, 40, 400]))
         part = content[place : place + length]
-        piece = PIECES[rng.integers(len(PIECES))]
+        piece = pieces[rng.integers(len(pieces))]
         if rng.random() < 0.2 and other:
             start = int(rng.integers(0, len(other)))
             piece = other[start : start + length]
@@ -121,8 +130,3 @@ def anyhow(
     if kind < 2:
         content = damaged(rng, content, other=content)
     return content
-
-
-def heading_of(content: bytes) -> list[str]:
-    """Names in the first line of a CSV file."""
-    return re.split(",", content.split(b"\n")[0].decode())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -77,6 +78,44 @@ def test_what_is_accepted_is_what_a_strict_reader_reads(pieces: list[str]) -> No
     rows = list(csv.reader(io.StringIO(data.decode().rstrip("\r\n"), newline=""), strict=True))
     assert found == rows
     assert lines == list(range(2, len(rows) + 1))
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+@pytest.mark.parametrize("quoted", [False, True])
+def test_a_file_of_many_pieces(end: str, quoted: bool) -> None:
+    """Longer than what is looked at together, with texts of all lengths, runs of the same, and empty ones."""
+    rng = np.random.default_rng(3)
+    texts = [
+        "",
+        "1",
+        "a1",
+        "P000001",
+        "exactly8",
+        "exactly9+",
+        "x" * 63,
+        "x" * 64,
+        "x" * 65,
+        "ü" * 50,
+        "x" * 64 + "y",
+    ]
+    rows = [["id", "long", "run", "answer"]]
+    for number in range(9000):
+        rows.append(
+            [f"P{number:06d}", texts[rng.integers(len(texts))], texts[number // 900], str(rng.integers(0, 5))]
+        )
+    file = io.StringIO()
+    style = csv.QUOTE_ALL if quoted else csv.QUOTE_MINIMAL
+    csv.writer(file, lineterminator=end, quoting=style).writerows(rows)
+    data = file.getvalue().encode()
+    assert len(data) > 4 * 2**16
+    found, lines, problems = cells(data)
+    assert problems == []
+    assert found == rows
+    assert lines == list(range(2, 9002))
+    # One line of another length: the others stay as they are.
+    found, _, problems = cells(data.replace(b"P004500", b"P00,45" if quoted else b"P004,500"))
+    assert [row["line"] for row in problems] == ([] if quoted else [4502])
+    assert len(found) == 9001 - (not quoted)
 
 
 # By law: what is written is read again -------------------------------------------------------------

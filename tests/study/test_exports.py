@@ -416,7 +416,7 @@ def test_a_wrong_wide_form(small_study: Path, headings: str, values: str, match:
 
 
 def test_a_form_that_would_become_too_many_rows(small_study: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("cohortlib.study.sources.wide.MOST_ROWS", 3)
+    monkeypatch.setattr("cohortlib.study.sources.wide_headings.MOST_ROWS", 3)
     (small_study / "tables/answers.csv").unlink()
     put(small_study, "ohs", "patient_id,visit_id,OHS_1,OHS_2\nP01,before,1,0\nP01,month_12,4,3\n")
     declare(small_study, OHS)
@@ -424,6 +424,18 @@ def test_a_form_that_would_become_too_many_rows(small_study: Path, monkeypatch: 
         StudyError, match=r"ohs\.csv: found 2 lines with 2 columns of values.*at most 3 values"
     ):
         read_study(small_study)
+
+
+def test_what_is_wrong_with_a_file_of_two_forms_is_told_once(small_study: Path) -> None:
+    (small_study / "tables/answers.csv").unlink()
+    put(small_study, "ohs", "patient_id,visit_id,OHS_1,OHS_2,cobalt\nP01,before,1,0,1.5\n\n")
+    blood = OHS.split("values")[0].replace("answers", "blood") + 'values = { value = "{analyte}" }\n'
+    fixed = 'fixed = { matrix = "serum", unit = "ug/L", below_limit = "no" }\n'
+    declare(small_study, OHS + blood + fixed + '[columns.ohs]\nPatient = "patient_id"\n')
+    with open(small_study / "tables/ohs.csv", "a", encoding="utf-8") as file:
+        file.write("P02,before,1\n")
+    problems = check_study(small_study)
+    assert problems["found"].tolist() == ["an empty line", "3 fields", "no such column"]
 
 
 def test_a_section_that_is_spelt_wrong_is_named() -> None:

@@ -9,13 +9,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-from small_study_files import small_study_text
 
 from cohortlib.errors import StudyError
 from cohortlib.study import check_study, read_study
-from cohortlib.study.definition import study_definition
 
 
 def spoil(folder: Path, file: str, old: str, new: str | bytes) -> None:
@@ -425,69 +421,3 @@ def test_few_patients_put_no_direction_in_doubt(small_study: Path) -> None:
     add_patients(small_study, 4)
     (small_study / "tables/answers.csv").write_text(answers(4, before=3, after=1))
     read_study(small_study)
-
-
-# By law: whatever the bytes, the study is read or refused -------------------------------------------
-
-NASTY = [
-    b'"',
-    b"\n",
-    b"\r",
-    b",",
-    b";",
-    b"\0",
-    b"\xff",
-    b"=",
-    b"'",
-    b"[",
-    b"]",
-    b"-",
-    b"1e999",
-    b"\xc3",
-    b"[[visits]]",
-]
-
-
-def mutated(data: st.DataObject, original: bytes) -> bytes:
-    for _ in range(data.draw(st.integers(1, 4))):
-        start = data.draw(st.integers(0, len(original)))
-        length = data.draw(st.sampled_from([0, 0, 1, 3, 40]))
-        piece = data.draw(st.one_of(st.sampled_from(NASTY), st.binary(max_size=6)))
-        original = original[:start] + piece + original[start + length :]
-    return original
-
-
-def read_or_refused(folder: Path) -> str:
-    try:
-        read_study(folder)
-    except StudyError as error:
-        return str(error)
-    return "read"
-
-
-@settings(max_examples=165, deadline=None, derandomize=True, database=None)
-@given(data=st.data())
-def test_a_mutated_definition_is_read_or_refused(data: st.DataObject) -> None:
-    original = small_study_text("study.toml").encode()
-    _, problems = study_definition(mutated(data, original))
-    assert all(row["expected"] and row["remedy"] for row in problems)
-
-
-@settings(
-    max_examples=35,
-    deadline=None,
-    derandomize=True,
-    database=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
-)
-@given(data=st.data())
-def test_mutated_tables_are_read_or_refused(small_study: Path, data: st.DataObject) -> None:
-    path = small_study / "tables" / data.draw(st.sampled_from(["hips.csv", "visits.csv", "answers.csv"]))
-    (small_study / "tables/images.csv").unlink(missing_ok=True)
-    (small_study / "tables/landmarks.csv").unlink(missing_ok=True)
-    original = path.read_bytes()
-    path.write_bytes(mutated(data, original))
-    try:
-        assert read_or_refused(small_study)
-    finally:
-        path.write_bytes(original)

@@ -527,6 +527,12 @@ UNTRUE = [
         r"ct_doses\.csv line 2, dlp_mgy_cm, ctdi_vol_mgy: found 2\.5 mGy\.cm with 10"
         r" mGy.*0\.5 to 220 cm.*mGy\.m",
     ),
+    (
+        "gait_curves",
+        "9.5,N/kg",
+        "9.5,deg",
+        r"gait_curves\.csv line 3, unit: found 'deg'.*vertical ground reaction force: 'N', 'N/kg' or '1'",
+    ),
     # Blood.
     (
         "blood",

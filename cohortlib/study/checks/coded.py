@@ -77,6 +77,8 @@ def _is_roomy(size: int, codes: NDArray[np.int64]) -> bool:
 
 def texts(cells: pd.Series) -> pd.Series:
     """Cells as `str`: texts as they are, days as year-month-day, numbers without needless digits."""
+    if len(cells) == 0:
+        return pd.Series(index=cells.index, dtype="str")
     kind = cells.dtype.kind if isinstance(cells.dtype, np.dtype) else ""
     if kind == "M":
         return cells.dt.strftime("%Y-%m-%d").astype("str")
@@ -88,6 +90,8 @@ def texts(cells: pd.Series) -> pd.Series:
 def joined(*parts: str | pd.Series) -> pd.Series:
     """A sentence a row: texts, and the cells of Series with the same index."""
     index = next(part.index for part in parts if isinstance(part, pd.Series))
+    if len(index) == 0:
+        return pd.Series(index=index, dtype="str")
     sentences = pd.Series("", index=index, dtype="str")
     for part in parts:
         sentences = sentences + (part if isinstance(part, str) else texts(part))

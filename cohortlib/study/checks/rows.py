@@ -12,7 +12,7 @@ from cohortlib.study.checks.coded import joined, texts, words
 from cohortlib.study.grouping import file_name, grouped_problems
 from cohortlib.study.names import alternatives
 from cohortlib.study.timeline import looked_up
-from cohortlib.tables import GRADING_SCALES, ZONE_SYSTEMS
+from cohortlib.tables import GRADING_SCALES, SIGNALS, ZONE_SYSTEMS
 from cohortlib.tables.grading_scales import grades_of
 
 #: Body mass index, in kg/m2, beyond which height and mass are looked at again. Common practice, no source.
@@ -170,6 +170,24 @@ def _controls(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     )
 
 
+def _signals(curves: pd.DataFrame) -> list[dict[str, Any]]:
+    """Curves in a unit that their signal cannot have."""
+    pairs = curves[["signal", "unit"]].dropna().drop_duplicates()
+    problems: list[dict[str, Any]] = []
+    for signal, unit in zip(texts(pairs["signal"]), texts(pairs["unit"]), strict=True):
+        units = SIGNALS[signal].units
+        if unit not in units:
+            wrong = (curves["signal"] == signal) & (curves["unit"] == unit)
+            problems += grouped_problems(
+                texts(curves["unit"][wrong]),
+                file=file_name("gait_curves"),
+                column="unit",
+                expected=f"a unit of {signal}: {alternatives(units)}",
+                remedy="Correct the signal or the unit, and look whether the values are in it",
+            )
+    return problems
+
+
 def _doses(doses: pd.DataFrame) -> list[dict[str, Any]]:
     length_cm = doses["dlp_mgy_cm"] / doses["ctdi_vol_mgy"]
     wrong = (length_cm < LEAST_SCAN_CM) | (length_cm > GREATEST_SCAN_CM)
@@ -192,5 +210,6 @@ _OF_ONE_TABLE: tuple[tuple[str, Callable[[pd.DataFrame], list[dict[str, Any]]]],
     ("grades", _grades),
     ("densitometry", partial(_zones, "densitometry")),
     ("densitometry", _scans),
+    ("gait_curves", _signals),
     ("ct_doses", _doses),
 )

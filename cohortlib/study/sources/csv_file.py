@@ -92,7 +92,7 @@ def _stray_quote(data: bytes, records: Records, file: str) -> dict[str, Any]:
     return problem(
         file=file,
         line=records.line(place),
-        found=around,
+        found=shown(around),
         expected="quotation marks only around a whole cell, in pairs",
         remedy="Remove the mark, or write the cell in quotation marks and each mark within it twice",
     )

@@ -66,17 +66,25 @@ def csv_records(data: bytes, *, end: int, separator: str) -> Records:
     mark, stray = ord(separator), None
     returns = data.find(b"\r", 0, end) >= 0
     if data.find(b'"', 0, end) < 0 and not (returns and _has_lone_return(text)):
-        cuts, is_break = _plain_cuts(text, mark)
+        cuts, feeds = _plain_cuts(text, mark)
+        first = data.find(b"\n", 0, end)
+        width = len(cuts) if first < 0 else int(np.searchsorted(cuts, first)) + 1
+        if _is_regular(text, cuts, feeds, width):
+            ends = cuts[width - 1 :: width]
+            fields = np.full(len(ends), width, dtype=np.int32)
+        else:
+            ends, fields = _ends(cuts, np.flatnonzero(_are_feeds(text, cuts)))
     else:
-        cuts, is_break, stray = _cuts_outside_quotes(text, mark)
-    if len(cuts) == 0 or cuts[-1] < len(text) - 1 or not is_break[-1]:
-        # The last line has no line break.
-        cuts, is_break = np.append(cuts, np.int32(len(text))), np.append(is_break, True)
-    breaks = np.flatnonzero(is_break)
-    after = np.minimum(cuts[breaks] + 1, len(text)).astype(np.int32)
+        cuts, breaks, stray = _cuts_outside_quotes(text, mark)
+        ends, fields = _ends(cuts, breaks)
+    after = np.minimum(ends + np.int32(1), np.int32(len(text)))
     start = np.concatenate([np.zeros(1, dtype=np.int32), after[:-1]])
-    fields = np.diff(breaks, prepend=-1).astype(np.int32)
     return Records(start, after, fields, cuts, stray, returns)
+
+
+def _ends(cuts: Places, breaks: NDArray[np.intp]) -> tuple[Places, Places]:
+    """Places where the records end, and their numbers of fields."""
+    return cuts[breaks], np.diff(breaks, prepend=-1).astype(np.int32)
 
 
 class Fields(NamedTuple):
@@ -129,16 +137,29 @@ def record_fields(text: Bytes, records: Records, kept: NDArray[np.bool_], width:
     return Fields(start, cuts, last)
 
 
-def _plain_cuts(text: Bytes, mark: int) -> tuple[Places, NDArray[np.bool_]]:
-    """Places of separators and line feeds, and which are feeds, where there is nothing else of meaning."""
-    cuts, is_break = [np.empty(0, dtype=np.int32)], [np.empty(0, dtype=bool)]
+def _plain_cuts(text: Bytes, mark: int) -> tuple[Places, int]:
+    """Places of separators, line feeds and the end, and the number of feeds, where no other mark counts."""
+    cuts, feeds = [], 0
     for begin in range(0, len(text), _PIECE):
         piece = text[begin : begin + _PIECE]
         is_feed = piece == _LINE_FEED
-        places = np.flatnonzero((piece == mark) | is_feed)
-        cuts.append((places + begin).astype(np.int32))
-        is_break.append(is_feed[places])
-    return np.concatenate(cuts), np.concatenate(is_break)
+        feeds += int(np.count_nonzero(is_feed))
+        cuts.append((np.flatnonzero((piece == mark) | is_feed) + begin).astype(np.int32))
+    if text[-1] != _LINE_FEED:
+        cuts.append(np.array([len(text)], dtype=np.int32))  # the last line has no line break
+    return np.concatenate(cuts), feeds
+
+
+def _are_feeds(text: Bytes, cuts: Places) -> NDArray[np.bool_]:
+    """Which places end a line, by a line feed or the end of the text."""
+    return (cuts == len(text)) | (text[np.minimum(cuts, len(text) - 1)] == _LINE_FEED)
+
+
+def _is_regular(text: Bytes, cuts: Places, feeds: int, width: int) -> bool:
+    """Whether all lines have as many fields as the first: then few bytes are looked at again."""
+    ends = cuts[width - 1 :: width]
+    lines = feeds + (text[-1] != _LINE_FEED)
+    return len(cuts) == width * lines and bool(_are_feeds(text, ends).all())
 
 
 def _has_lone_return(text: Bytes) -> bool:
@@ -152,7 +173,8 @@ def _has_lone_return(text: Bytes) -> bool:
     return False
 
 
-def _cuts_outside_quotes(text: Bytes, mark: int) -> tuple[Places, NDArray[np.bool_], int | None]:
+def _cuts_outside_quotes(text: Bytes, mark: int) -> tuple[Places, NDArray[np.intp], int | None]:
+    """Places that end a field, which of them end a record, and the first stray mark."""
     special = np.zeros(256, dtype=bool)
     special[[_QUOTE, _LINE_FEED, _RETURN, mark]] = True
     places = np.flatnonzero(special[text])
@@ -160,9 +182,13 @@ def _cuts_outside_quotes(text: Bytes, mark: int) -> tuple[Places, NDArray[np.boo
     quotes = kinds == _QUOTE
     inside = np.cumsum(quotes) % 2 == 1
     follows = np.append(text, np.uint8(0))[places + 1]
-    breaks = (kinds == _LINE_FEED) | ((kinds == _RETURN) & (follows != _LINE_FEED))
-    cuts = ~inside & (breaks | (kinds == mark))
-    return places[cuts].astype(np.int32), breaks[cuts], _stray_quote(text, places[quotes], special)
+    is_break = (kinds == _LINE_FEED) | ((kinds == _RETURN) & (follows != _LINE_FEED))
+    is_cut = ~inside & (is_break | (kinds == mark))
+    cuts, breaks = places[is_cut].astype(np.int32), np.flatnonzero(is_break[is_cut])
+    if len(cuts) == 0 or cuts[-1] < len(text) - 1 or len(breaks) == 0 or breaks[-1] < len(cuts) - 1:
+        # The last line has no line break.
+        cuts, breaks = np.append(cuts, np.int32(len(text))), np.append(breaks, len(cuts))
+    return cuts, breaks, _stray_quote(text, places[quotes], special)
 
 
 def _stray_quote(text: Bytes, quotes: NDArray[np.int64], edge: NDArray[np.bool_]) -> int | None:

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pandas as pd
 
-from cohortlib.errors import problem
 from cohortlib.study.columns import no_rows, typed_table
-from cohortlib.study.files import file_bytes
-from cohortlib.study.grouping import file_name
-from cohortlib.study.sources.csv_file import text_table
 from cohortlib.study.sources.headings import heading_problems, named_columns
 from cohortlib.study.sources.places import Piece, Place, plain_place
-from cohortlib.study.sources.wide import Spread, long_rows, spread_headings, spread_problems
-from cohortlib.study.sources.workbook import Workbook, read_workbook
+from cohortlib.study.sources.source_files import Sources
+from cohortlib.study.sources.wide import long_rows
+from cohortlib.study.sources.wide_headings import Spread, spread_headings, spread_problems
 from cohortlib.tables import DICTIONARY, REQUIRED_TABLES, Column
 
 
@@ -42,14 +38,6 @@ class Tables(NamedTuple):
     problems: list[dict[str, Any]]
 
 
-class _Source(NamedTuple):
-    """Cells of one file or sheet as they are, None if there are none, and what is wrong with it."""
-
-    cells: pd.DataFrame | None
-    file: str
-    problems: list[dict[str, Any]]
-
-
 def read_tables(root: Path, definition: Mapping[str, Any]) -> Tables:
     """The tables of a study folder.
 
@@ -63,11 +51,6 @@ def read_tables(root: Path, definition: Mapping[str, Any]) -> Tables:
     return _Reader(root, definition).tables()
 
 
-def source_names(definition: Mapping[str, Any]) -> list[str]:
-    """Names of all files of tables/, or sheets, that may hold a table."""
-    return list(dict.fromkeys([*DICTIONARY, *definition["wide"]["source"]]))
-
-
 def sources_of(definition: Mapping[str, Any]) -> dict[str, list[dict[str, Any]]]:
     """Table → the [[wide]] entries that make it; none for a table in long form."""
     entries = definition["wide"].to_dict("records")
@@ -75,29 +58,22 @@ def sources_of(definition: Mapping[str, Any]) -> dict[str, list[dict[str, Any]]]
 
 
 class _Reader:
-    """Reads each source once, however many tables come from it."""
+    """Reads table after table."""
 
     def __init__(self, root: Path, definition: Mapping[str, Any]) -> None:
         self.root, self.definition, self.how = root, definition, definition["files"]
         self.wide = sources_of(definition)
-        self.read: dict[str, _Source] = {}
-        self.workbook: Workbook | None = None
-        self.problems: list[dict[str, Any]] = []
-        self.unread = False
-        if "workbook" in self.how:
-            sheets = {name: definition["sheets"].get(name, name) for name in source_names(definition)}
-            self.workbook, self.problems = read_workbook(
-                root, self.how["workbook"], sheets=sheets, others=self.how.get("other_sheets", ())
-            )
-            self.unread = self.workbook is None
+        self.sources = Sources(root, definition)
 
     def tables(self) -> Tables:
         tables, places, broken = {}, {}, {}
-        problems = self.problems
+        problems = self.sources.problems
         for name in DICTIONARY:
             tables[name], places[name], found, broken[name] = self._table(name)
             problems = problems + found
-        return Tables(tables, places, broken, problems)
+        # What is wrong with a source stands in each of the tables that come from it, and is told once.
+        once = {tuple(problem.values()): problem for problem in problems}
+        return Tables(tables, places, broken, list(once.values()))
 
     def _table(self, name: str) -> tuple[pd.DataFrame, Place, list[dict[str, Any]], set[str]]:
         entries = self.wide[name]
@@ -107,7 +83,7 @@ class _Reader:
         wanted: list[tuple[str, dict[str, Any] | None]] = [(entry["source"], entry) for entry in entries]
         if name not in {entry["source"] for entry in entries}:
             required = name in REQUIRED_TABLES and not entries
-            if required or self._is_there(name):
+            if required or self.sources.has(name):
                 wanted.insert(0, (name, None))
         for source, entry in wanted:
             table, piece, found, wrong = self._part(name, source, entry)
@@ -117,10 +93,10 @@ class _Reader:
                 parts.append((table, piece))
         if not parts:
             place = plain_place(name)
-            if self.unread:
+            if self.sources.unread:
                 broken = {""}
             if wanted:
-                place = Place(name, (Piece(self._file(wanted[0][0]), {}),), (0,))
+                place = Place(name, (Piece(self.sources.read(wanted[0][0]).file, {}),), (0,))
             return no_rows(name), place, problems, broken
         if len(parts) == 1:
             table, piece = parts[0]
@@ -132,8 +108,8 @@ class _Reader:
     ) -> tuple[pd.DataFrame | None, Piece, list[dict[str, Any]], set[str]]:
         """One table's rows in one source: typed, with their place, their problems and what is broken."""
         columns = DICTIONARY[name]
-        read = self._source(source)
-        problems = [] if self._told_before(name, source, entry) else list(read.problems)
+        read = self.sources.read(source)
+        problems = list(read.problems)
         broken = {""} if read.problems or read.cells is None else set()
         piece = Piece(read.file, {})
         if read.cells is None:
@@ -142,9 +118,10 @@ class _Reader:
             read.cells, self.definition["columns"].get(source, {}), file=read.file, source=source
         )
         piece = Piece(read.file, headings)
-        if self.workbook is not None and source in self.workbook.sheets:
+        workbook = self.sources.sheet_of(source)
+        if workbook is not None:
             kinds = self._kinds(cells, columns, entry)
-            cells, wrong = self.workbook.checked(source, cells, kinds, piece, decimal=self.how["decimal"])
+            cells, wrong = workbook.checked(source, cells, kinds, piece, decimal=self.how["decimal"])
             found += wrong
         if entry is None:
             found += heading_problems(list(map(str, cells)), columns, file=read.file, source=source)
@@ -205,56 +182,6 @@ class _Reader:
             for row in self._spread(cells, entry).headings.itertuples():
                 kinds[str(row.heading)] = columns[str(row.column)]
         return kinds
-
-    def _told_before(self, name: str, source: str, entry: dict[str, Any] | None) -> bool:
-        """Whether the source was read for another table before, which told what is wrong with it."""
-        first = next(
-            (
-                (table, other)
-                for table, entries in self.wide.items()
-                for other in entries
-                if other["source"] == source
-            ),
-            (name, entry),
-        )
-        return first[1] is not entry
-
-    def _is_there(self, source: str) -> bool:
-        in_workbook = self.workbook is not None and source in self.workbook.sheets
-        return in_workbook or os.path.lexists(self.root / file_name(source))
-
-    def _file(self, source: str) -> str:
-        return self._source(source).file
-
-    def _source(self, source: str) -> _Source:
-        if source not in self.read:
-            self.read[source] = self._read_source(source)
-        return self.read[source]
-
-    def _read_source(self, source: str) -> _Source:
-        file = file_name(source)
-        if self.workbook is not None and source in self.workbook.sheets:
-            place = self.workbook.place(source)
-            if os.path.lexists(self.root / file):
-                remedy = (
-                    "Keep the one that counts: delete the file, or rename the sheet and list it as another"
-                )
-                found = f"{file} and {place}"
-                twice = problem(file=place, found=found, expected="one place for a table", remedy=remedy)
-                return _Source(None, place, [twice])
-            return _Source(self.workbook.sheets[source], place, self.workbook.problems[source])
-        if self.workbook is not None and not os.path.lexists(self.root / file):
-            missing = self.workbook.missing(source)
-            return _Source(None, self.workbook.place(source), [missing])
-        if self.unread and not os.path.lexists(self.root / file):
-            return _Source(None, self.how["workbook"], [])  # why, was said of the whole workbook
-        data, problems = file_bytes(self.root, file)
-        if data is None:
-            return _Source(None, file, problems)
-        cells, problems = text_table(
-            data, file=file, encoding=self.how["encoding"], separator=self.how["separator"]
-        )
-        return _Source(cells, file, problems)
 
 
 def _joined(name: str, parts: list[tuple[pd.DataFrame, Piece]]) -> tuple[pd.DataFrame, Place]:
