@@ -137,7 +137,7 @@ def test_a_polygon_is_as_good_as_a_choice_of_points():
 def test_extreme_noise_is_not_assessable_and_says_why():
     row = measured(patch_of(9, 2.0, noise_sd=0.5))
     assert row["state"] == "not assessable"
-    assert "noise: a line of 1 mm would need a contrast of" in row["note"]
+    assert row["note"].startswith("noise: ")
     assert np.isnan(row["width_mm"])
     assert np.isnan(row["extent_percent"])
 

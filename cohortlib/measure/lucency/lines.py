@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from cohortlib.errors import study_error
 from cohortlib.image import Radiograph
 from cohortlib.measure.lucency.appearance import TRIED_MM, Basis, basis, fit_appearance
-from cohortlib.measure.lucency.exposure import exposure
+from cohortlib.measure.lucency.exposure import exposure, noise_over_step
 from cohortlib.measure.lucency.interface import Strip, film_strip
 from cohortlib.measure.lucency.noise import Noise, noise_of
 from cohortlib.measure.lucency.scan import amplitude_spread, clearest, line_weights
@@ -40,7 +40,9 @@ LEAST_CLARITY = 6.8
 #: Profiles are averaged over this length of the interface, and a line is no shorter than that [mm].
 _BIN_MM, _LEAST_LENGTH_MM = 0.6, 3.0
 #: A zone is assessable where a line of 1.2 mm over 10 mm would be seen at this contrast (usual about a cup).
-_LEAST_CONTRAST, _ASKED_LENGTH_MM, _ASKED_TEMPLATE = 0.2, 10.0, 3
+_LEAST_CONTRAST, _ASKED_LENGTH_MM, _ASKED_TEMPLATE = 0.185, 10.0, 3
+#: Noise of a pixel in bone, as part of the step from bone to metal; beyond it nothing is asked of a film.
+_MOST_NOISE = 0.045
 #: From this share of its zone a line is complete: its ends fade.
 _COMPLETE_PERCENT = 90.0
 _COARSEST_MM, _LEAST_BINS, _LEAST_SEEN = 0.45, 5, 0.5
@@ -103,6 +105,9 @@ def radiolucent_lines(
     if max(radiograph.spacing_mm) > _COARSEST_MM:
         return _refused(names, f"pixels of {max(radiograph.spacing_mm):.2f} mm are too coarse")
     strip = film_strip(radiograph, outline, {str(k): np.asarray(v) for k, v in zones.items()}, reach_mm)
+    grain = noise_over_step(strip.grey, strip.x_mm)
+    if grain > _MOST_NOISE:
+        return _refused(names, f"noise: {100 * grain:.0f} % of the step from bone to metal")
     grey, log_step = exposure(strip.grey, strip.x_mm)
     bins, bin_mm = _bins(strip, grey)
     good = {name: rows[np.isfinite(rows).all(axis=1)] for name, rows in bins.items()}
