@@ -21,6 +21,8 @@ from cohortlib.figures.words import percent_text, with_unit
 
 _COLUMNS = {"single column": 2, "double column": 4, "slide": 4}
 _PANEL_MM = {"single column": 34.0, "double column": 36.0, "slide": 0.0}
+#: One row of panels: taller, or the words beside its axis would run into those below.
+_ALONE_MM = {"single column": 50.0, "double column": 66.0, "slide": 0.0}
 _BAND = "#e3e3e3"
 
 
@@ -97,7 +99,10 @@ def plot_change_over_visits(
         panels = make_panels(
             figure, size, width_ratios=[1.0] * columns, height_ratios=[1.0] * rows, words_beside=False
         )
-        reach = float(np.nanmax(np.abs(known[value])))
+        shown = [known[value], means["ci_low"], means["ci_high"]]
+        shown += [pd.Series(_limit(limits, panel, name) for name in names)]
+        # Where nothing changed at all, any scale will do.
+        reach = float(np.nanmax(np.abs(pd.concat(shown).to_numpy(dtype=float)))) or 1.0
         for place, axes in enumerate(panels):
             if place >= len(names):
                 axes.set_axis_off()
@@ -127,7 +132,7 @@ def plot_change_over_visits(
             size,
             panels,
             title=title,
-            panel_mm=_PANEL_MM[size] or None,
+            panel_mm=(_ALONE_MM if rows == 1 else _PANEL_MM)[size] or None,
             entries=(),
             notes=[
                 f"n = {patients_and_hips(known)}. Marks: means with {percent_text(confidence)} intervals.",
@@ -203,6 +208,7 @@ def _entries(known: pd.DataFrame, by: str, labels: Mapping[str, str] | None, *, 
     entries: list[Entry] = [
         (Line2D([], [], color=one.colour, marker=one.marker), names[group])
         for group, one in group_looks(names).items()
+        if (known[by] == group).any()
     ]
     return [*entries, (Patch(color=_BAND), "may be error")] if band else entries
 

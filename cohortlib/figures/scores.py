@@ -156,7 +156,8 @@ def plot_scores_over_visits(
     -------
     Figure
         One axes, with patients (hips) that have a score below each visit. A line breaks where a visit has
-        no score. A patient with a hip in each of two groups is drawn in both.
+        no score. A visit at which nobody was asked (no row at all) is left out, and a note says so. A patient
+        with a hip in each of two groups is drawn in both.
 
     Raises
     ------
@@ -166,6 +167,9 @@ def plot_scores_over_visits(
     """
     _check_scores(scores, value=value, visits=visits, by=by, ceiling=ceiling)
     _check_means(means, scores.dropna(subset=[value]), by=by)
+    asked = set(scores["visit_id"])
+    not_asked = [label for visit, label in visits.items() if visit not in asked]
+    visits = {visit: label for visit, label in visits.items() if visit in asked}
     with look(size):
         figure = make_figure(size, height_mm=TALLEST_MM[size])
         (axes,) = make_panels(figure, size)
@@ -193,6 +197,7 @@ def plot_scores_over_visits(
                 f"n = {patients_and_hips(known)}; below each visit: patients (hips) with a score.",
                 _ceiling_note(known, value=value, visits=visits, ceiling=ceiling),
                 _both_groups_note(known, by=by),
+                f"Not drawn: {', '.join(not_asked)}, without any form." if not_asked else "",
                 *notes,
             ],
         )

@@ -25,6 +25,7 @@ UNIT_TEXT = {
     "1": "",
     "1/deg": "per degree",
     "{score}/deg": "points per degree",
+    "{score}/%": "points per percent",
 }
 
 

@@ -27,8 +27,8 @@ def bone_density_precision(study: Study) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        As `precision_error`, by zone_system and zone; repeats are those of one hip at one visit, without
-        scans of a foot that was turned by 15° or more.
+        As `precision_error`, by zone_system and zone, all scanners together; repeats are those of one hip at
+        one visit by one scanner in one mode, without scans of a foot that was turned by 15° or more.
 
     Raises
     ------
@@ -38,7 +38,10 @@ def bone_density_precision(study: Study) -> pd.DataFrame:
     scans = density_scans(study)
     scans = scans[~_turned(scans["foot_rotation_deg"])]
     own = precision_error(
-        scans, value="bmd_g_cm2", unit=["hip_id", "measured_side", "visit_id"], by=list(ZONES)
+        scans,
+        value="bmd_g_cm2",
+        unit=["hip_id", "measured_side", "visit_id", *DEVICE],
+        by=list(ZONES),
     )
     if own["rms_sd"].notna().any():
         return own

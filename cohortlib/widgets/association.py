@@ -81,7 +81,7 @@ def explore_association(
 
 def _controls(study: Study) -> dict[str, ipywidgets.ValueWidget]:
     """The controls by the name of the option they choose, set to the study's endpoint."""
-    visits = list(zip(study.schedule["label"], study.schedule["visit_id"], strict=True))
+    visits = _visits_with_forms(study)
     names = "hips with " + study.arms["label"].str.lower()
     arms = [("all hips", ALL), *zip(names, study.arms["arm"], strict=True)]
     units = ipywidgets.ToggleButtons(options=["hip", "patient"])
@@ -95,6 +95,18 @@ def _controls(study: Study) -> dict[str, ipywidgets.ValueWidget]:
         "unit_of_analysis": units,
         "adjusted": ipywidgets.Checkbox(value=True, indent=False),
     }
+
+
+def _visits_with_forms(study: Study) -> list[tuple[str, str]]:
+    """Label and visit_id of the visits that ask for the endpoint's questionnaire, its own among them."""
+    instrument, of_endpoint = study.endpoint["instrument"], study.endpoint["visit_id"]
+    schedule = study.schedule
+    named = schedule["examinations"] if "examinations" in schedule else [None] * len(schedule)
+    return [
+        (label, visit)
+        for label, visit, asked in zip(schedule["label"], schedule["visit_id"], named, strict=True)
+        if visit == of_endpoint or not isinstance(asked, tuple | list) or instrument in asked
+    ]
 
 
 def _cells(row: pd.Series) -> dict[str, str]:

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from figure_tables import LABELS, assert_readable, hips, written
 from matplotlib.container import ErrorbarContainer
+from matplotlib.text import Text
 
 from cohortlib.errors import StudyError
 from cohortlib.figures.scores import plot_scores_over_visits
@@ -114,6 +115,14 @@ def test_nobody_at_the_ceiling():
 
 def test_without_ceiling():
     assert "best possible" not in written(plotted(ceiling=None))
+
+
+def test_a_visit_at_which_nobody_was_asked_is_left_out_and_named():
+    visits = {"before": "Before", "discharge": "Discharge", "week_6": "6 weeks", "month_12": "12 months"}
+    axes = plotted(visits=visits).axes[0]
+    assert [label.get_text().replace("\n", " ") for label in axes.get_xticklabels()] == list(VISITS.values())
+    told = " ".join(text.get_text() for text in axes.figure.findobj(Text)).replace("\n", " ")
+    assert "Not drawn: Discharge, without any form." in told
 
 
 def test_a_mean_that_is_not_known_is_not_drawn():

@@ -124,6 +124,53 @@ def test_the_greatest_loss_comes_first():
     assert hips["zones"].tolist() == ["7 (loss)", "7 (loss)", "", "7 (gain)"]
 
 
+def test_a_patient_can_be_judged_as_a_whole():
+    """Two hips, three visits: five per cent a hip and visit is more than five per cent a patient."""
+    table = scan_rows([(1.0, 0.9, 0.9, 0.9), (1.0, 0.9, 0.9, 0.9)]).assign(patient_id="P0")
+    each = significant_changes(changes(table), BORROWED)
+    whole = significant_changes(changes(table), BORROWED, together=["patient_id"])
+    assert each["n_zones"].max() == 1
+    assert whole["n_zones"].eq(6).all()
+    quantile = stats.norm.ppf((1 + 0.95 ** (1 / 6)) / 2)
+    assert whole["limit"].max() == pytest.approx(quantile * 0.03 * np.sqrt(2))
+    assert (each["flag"].dropna() == "loss").all()
+    assert (whole["flag"].dropna() == "").all()
+
+
+def test_zones_of_several_systems_are_named_with_their_system():
+    table = pd.concat(
+        [scan_rows([(1.0, 0.7)], zone_system="stem_7"), scan_rows([(1.0, 0.8)], zone_system="neck_6")]
+    )
+    flags = significant_changes(changes(table, by=["zone_system", "zone"]), BORROWED)
+    assert flagged_hips(flags)["zones"].tolist() == ["neck_6 7 (loss), stem_7 7 (loss)"]
+    assert flagged_hips(flags)["worst_zone"].tolist() == ["stem_7 7"]
+
+
+def test_a_loss_of_the_other_hip_is_no_loss_of_this_one():
+    sides = [
+        scan_rows([(1.0, value)], measured_side=side) for side, value in (("operated", 1), ("other", 0.5))
+    ]
+    flags = significant_changes(changes(pd.concat(sides), by=["measured_side", "zone"]), BORROWED)
+    with pytest.raises(StudyError, match="no loss of this one"):
+        flagged_hips(flags)
+    found = flagged_hips(flags, by=["hip_id", "visit_id", "measured_side"]).set_index("measured_side")
+    assert found["n_loss"].to_dict() == {"other": 1, "operated": 0}
+
+
+def test_a_scan_without_a_day_says_so():
+    table = scan_rows([(1.0, 0.9, 0.8)])
+    found = changes(table.assign(days=table["days"].astype(float).where(table["visit_id"] != "month_6")))
+    row = found[found["visit_id"] == "month_6"].iloc[0]
+    assert (row["status"], row["reason"]) == ("no day", "the day of the examination is not known")
+    assert np.isnan(row["change"])
+
+
+def test_two_visits_of_one_day_have_one_baseline():
+    table = scan_rows([(1.0, 0.9)])
+    found = changes(table.assign(days=5))
+    assert sorted(found["status"]) == ["baseline", "compared"]
+
+
 # by reference ---------------------------------------------------------------------------------------------
 
 
@@ -176,6 +223,22 @@ def test_a_true_loss_is_found_by_own_precision():
     hips = flagged_hips(significant_changes(changes(table), own))
     assert set(hips["hip_id"].head(5)) == {f"H{number}" for number in range(5)}
     assert (hips["n_loss"].tail(35) == 0).mean() > 0.9
+
+
+def test_unchanged_patients_with_two_hips_and_three_visits():
+    """The promise is kept for whom it is made: a hip and visit, or a patient."""
+    rng, patients = np.random.default_rng(12), 500
+    values = 1 + rng.normal(0, 0.03, (2 * patients, 4))
+    table = scan_rows([tuple(row) for row in values])
+    table["patient_id"] = "P" + (table["hip_id"].str[1:].astype(int) // 2).astype(str)
+
+    def share(by, **options):
+        flags = significant_changes(changes(table), BORROWED, **options).dropna(subset="flag")
+        return flags.assign(any=flags["flag"] != "").groupby(by)["any"].any().mean()
+
+    assert share(["hip_id", "visit_id"]) == pytest.approx(0.05, abs=0.012)
+    assert share(["patient_id"]) > 0.15
+    assert share(["patient_id"], together=["patient_id"]) < 0.05 + 0.02
 
 
 # by failure -----------------------------------------------------------------------------------------------

@@ -150,6 +150,18 @@ def test_named_zones_first_the_others_corrected_and_stamped():
     assert found["note"].tolist() == [""] * 2 + ["exploratory"] * 5
 
 
+def test_zone_1_of_the_cup_is_not_zone_1_of_the_stem():
+    table = pd.DataFrame(
+        {"zone_system": ["cup_3", "stem_7"], "zone": ["1", "1"], "p_value": [0.01, 0.02], "note": ""}
+    )
+    found = with_corrected_zones(table, prespecified=["1"], zone_system="stem_7")
+    assert found["zone_system"].tolist() == ["stem_7", "cup_3"]
+    assert found["prespecified"].tolist() == [True, False]
+    assert found["note"].tolist() == ["", "exploratory"]
+    with pytest.raises(StudyError, match="zone 1 of the cup is not zone 1 of the stem"):
+        with_corrected_zones(table, prespecified=["1"])
+
+
 def test_too_few_patients_give_a_reason():
     few = cohort(10, patients=3)
     row = last_visit_difference(few, visit_id="month_12", **ARMS).iloc[0]

@@ -163,6 +163,12 @@ def test_panel_begins_with_the_endpoint():
     assert "1 no film read, 1 no value, 1 no form, 1 no score" in words.value
 
 
+def test_a_visit_without_forms_is_not_offered():
+    schedule = small_study().schedule.assign(examinations=[("densitometry",), None])
+    panel = explore_association(small_study(schedule=schedule), small_measurements(), small_scores(), **FILM)
+    assert controls_of(panel)["score"].options == (("12 months", "month_12"),)
+
+
 def test_within_one_arm_there_is_nothing_to_adjust_for():
     panel = explore_association(*SMALL, **FILM)
     controls = controls_of(panel)
@@ -258,7 +264,9 @@ def test_distances_are_those_put_in(demo):
 
 def test_every_choice_of_the_demo_gives_a_figure(demo):
     study, measurements, scores, _ = demo
-    for visit in study.schedule["visit_id"]:
+    offered = controls_of(explore_association(study, measurements, scores, **FILM))["score"].options
+    assert {"before", "month_12"} <= {visit for _, visit in offered}
+    for _, visit in offered:
         figure = association_figure(study, measurements, scores, **VIEW | {"score_visit_id": visit})
         assert isinstance(figure, Figure)
 

@@ -23,7 +23,7 @@ from cohortlib.figures.zones.regions import regions
 
 DESIGNS = ("stem", "resurfacing")
 _COLUMNS = ("zone_system", "zone", "estimate", "ci_low", "ci_high", "n_hips", "n_patients", "unit")
-_LATERAL_EDGE, _MEDIAL_EDGE, _TOP = -166.0, 144.0, 90.0
+_LATERAL_EDGE, _MEDIAL_EDGE, _TOP = -174.0, 150.0, 102.0
 #: Height of the legend, in heights of a hip.
 _LEGEND_ROW = 0.07
 
@@ -150,7 +150,7 @@ def plot_zone_map(
         # In a row of its own: hung on one hip it would take the room of the other.
         for axes in panels[:columns]:
             axes.set_axis_off()
-        handles, texts = zip(*_entries(fill, unit=unit), strict=True)
+        handles, texts = zip(*_entries(fill, unit=unit, steps=1 if stacked else 2), strict=True)
         legend = panels[0].legend(
             handles, texts, loc="center left", ncols=len(texts), handlelength=1.3, columnspacing=1.0
         )
@@ -175,11 +175,11 @@ def plot_zone_map(
         return finish_figure(figure)
 
 
-def _entries(fill: ZoneFill, *, unit: str) -> list[Entry]:
-    """Three steps of loss and of gain, and none."""
+def _entries(fill: ZoneFill, *, unit: str, steps: int) -> list[Entry]:
+    """Steps of loss and as many of gain, and none; few in a narrow figure, or the last would be cut off."""
     text = unit_text(unit)
     entries: list[Entry] = []
-    for share in (-1.0, -0.5, 0.0, 0.5, 1.0):
+    for share in (step / steps for step in range(-steps, steps + 1)):
         value = share * fill.limit
         label = f"{signed(value, 0 if float(value).is_integer() else 1)} {text}"
         patch = Patch(edgecolor=FAINT, linewidth=0.5, **fill.look(value))

@@ -2,5 +2,15 @@
 
 from cohortlib.stats.change.baseline import change_from_baseline
 from cohortlib.stats.change.flags import flagged_hips, significant_changes
+from cohortlib.stats.change.remodelling import remodelling
+from cohortlib.stats.change.sides import operated_less_other
+from cohortlib.stats.change.summary import change_means
 
-__all__ = ["change_from_baseline", "flagged_hips", "significant_changes"]
+__all__ = [
+    "change_from_baseline",
+    "change_means",
+    "flagged_hips",
+    "operated_less_other",
+    "remodelling",
+    "significant_changes",
+]

@@ -19,6 +19,7 @@ STATUSES = (
     "no baseline",
     "baseline outside window",
     "no value",
+    "no day",
     "device changed",
 )
 _KEYS = ("hip_id", "visit_id")
@@ -144,6 +145,7 @@ def _compared(
     outside = ~joined["baseline_in_window"].fillna(False).astype(bool)
     tests = [
         (joined["value"].isna(), "no value", "the examination has no value here"),
+        (joined["days"].isna(), "no day", "the day of the examination is not known"),
         (joined["days"] <= 0, "before baseline", "before the operation"),
         (nothing, "no baseline", "no examination after the operation"),
         (
@@ -152,7 +154,7 @@ def _compared(
             "first examination at " + joined["baseline_visit_id"].astype(object).fillna(""),
         ),
         (outside, "baseline outside window", "first examination " + _days(joined["baseline_days"])),
-        (joined["days"] == joined["baseline_days"], "baseline", ""),
+        (joined["visit_id"] == joined["baseline_visit_id"], "baseline", ""),
         (other, "device changed", _told(joined, device)),
     ]
     status = np.select([where for where, _, _ in tests], [named for _, named, _ in tests], "compared")

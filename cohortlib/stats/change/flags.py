@@ -23,6 +23,7 @@ def significant_changes(
     zone: str = "zone",
     confidence: float = 0.95,
     corrected: bool = True,
+    together: Sequence[str] | None = None,
     technique: str | None = None,
 ) -> pd.DataFrame:
     """Which changes of single hips are more than measuring again, over all zones that were looked at.
@@ -35,12 +36,18 @@ def significant_changes(
         One row a zone, or a row for all; the columns that it shares with `changes` (except the numbers) say
         which belongs to which.
     zone
-        Column of `changes` over whose values the correction goes: the zones of one hip at one visit.
+        Column of `changes` that names the zones.
     confidence
-        Two-sided, for a hip as a whole where `corrected`, else for each zone.
+        Two-sided, for all rows judged together where `corrected`, else for each zone.
     corrected
-        True: the chance that an unchanged hip is flagged in any zone is 1 − confidence. False: in each zone,
-        which flags about 30 % of unchanged hips somewhere among seven zones; for showing that.
+        True: the chance that anything is flagged among rows judged together, none of which has changed, is at
+        most 1 − confidence. False: in each zone, which flags about 30 % of unchanged hips somewhere among
+        seven zones; for showing that.
+    together
+        Columns whose equal values make the rows that are judged together. None: one hip at one visit, each
+        side and zone system on its own. So it is 5 % a hip, visit and zone system, not 5 % a patient: one
+        with two hips, or one seen three times, has more chances to be flagged for nothing. ["patient_id"]
+        takes all hips, visits and zones of a patient together; the limits are wider then.
     technique
         Column of `changes` that says how an examination was made otherwise than it should ("" where it was
         not), such as a turned foot. What goes beyond its limit there is "examine again", no loss or gain.
@@ -48,9 +55,9 @@ def significant_changes(
     Returns
     -------
     DataFrame
-        `changes` with rms_sd, n_zones (that have a change, of this hip and visit), limit (smallest change
-        that is flagged), flag ("loss", "gain", "examine again", "", or
-        missing where there is no change or no precision),
+        `changes` with rms_sd, n_zones (rows that have a change and are judged together), limit (smallest
+        change that is flagged), flag ("loss", "gain", "examine again", "", or missing where there is no
+        change or no precision),
         times_limit (change over limit), origin (of the precision error) and precision_note.
 
     Raises
@@ -63,7 +70,9 @@ def significant_changes(
     limit = t · rms_sd · √(1/k + 1/k₀) with k and k₀ examinations averaged now and at baseline, and t the
     quantile of Student's distribution with the precision error's degrees of freedom: it is an estimate too
     (where df is unknown, the normal quantile). Corrected after Šidák: each of m zones at confidence^(1/m).
-    That is exact for independent zones and a little strict for zones that vary together.
+    That is exact for independent zones and a little strict for zones that vary together, as visits do that
+    share a baseline. The quantile allows for the precision error's own uncertainty on average over studies:
+    in a study whose estimate is too small, all limits are.
 
     References
     ----------
@@ -79,12 +88,24 @@ def significant_changes(
         )
     needed = ["hip_id", "visit_id", zone, "change", "n_scans", "baseline_scans"]
     needed += [] if technique is None else [technique]
-    check_columns(changes, needed)
+    if together is None:
+        apart = ("measured_side", "zone_system")
+        families = ["hip_id", "visit_id", *(name for name in apart if name in changes and name != zone)]
+    else:
+        check_names("together", together)
+        families = list(together)
+        if not families:
+            raise study_error(
+                column="together",
+                found="no column",
+                expected='columns of the rows judged together, such as ["patient_id"]',
+                remedy="Name them, or leave the option out",
+            )
+    check_columns(changes, [*needed, *families])
     check_columns(precision_error, ["rms_sd", "df", "origin"])
     rows = _with_precision(changes, precision_error)
     valued = rows["change"].notna() & rows["rms_sd"].notna()
-    others = [name for name in ("measured_side", "zone_system") if name in rows and name != zone]
-    n_zones = valued.groupby([rows[name] for name in ("hip_id", "visit_id", *others)]).transform("sum")
+    n_zones = valued.groupby([rows[name] for name in families]).transform("sum")
     each = confidence ** (1 / n_zones.clip(lower=1)) if corrected else pd.Series(confidence, rows.index)
     df = rows["df"].fillna(np.inf).to_numpy(dtype=float)
     quantile = stats.t.ppf((1 + each.to_numpy(dtype=float)) / 2, df)
@@ -117,13 +138,29 @@ def flagged_hips(flags: pd.DataFrame, *, by: Sequence[str] = ("hip_id", "visit_i
     Returns
     -------
     DataFrame
-        One row a hip and visit that has a change: the columns of `by`, n_zones, n_loss, n_gain, n_again,
-        worst_zone, worst_change, worst_times_limit (−1: a loss at the limit), zones (those flagged, as text)
-        and precision_note. A row is a reason to look at the hip and its images, never a diagnosis.
+        One row a hip and visit that has a change, flagged or not: the columns of `by`, n_zones (that have a
+        change), n_loss, n_gain, n_again, worst_zone, worst_change, worst_times_limit (−1: a loss at the
+        limit; of the zones that are not to be examined again, where there are any), zones (those flagged, as
+        text) and precision_note. Zones are named with their system where the rows are of several. A row is a
+        reason to look at the hip and its images, never a diagnosis.
+
+    Raises
+    ------
+    StudyError
+        If a column is missing, or the rows are of both sides and `by` does not tell them apart.
     """
     check_names("by", by)
     check_columns(flags, [*by, "zone", "change", "times_limit", "flag", "precision_note"])
+    if "measured_side" in flags and "measured_side" not in by and flags["measured_side"].nunique() > 1:
+        raise study_error(
+            column="measured_side",
+            found=", ".join(map(str, flags["measured_side"].unique())),
+            expected="rows of one side, or measured_side named in by",
+            remedy="Keep one side: a loss of the other hip is no loss of this one",
+        )
     rows = []
+    if "zone_system" in flags and flags["zone_system"].nunique() > 1:
+        flags = flags.assign(zone=flags["zone_system"].astype("str") + " " + flags["zone"].astype("str"))
     for labels, group in flags[flags["flag"].notna()].groupby(list(by), sort=False):
         sound = group[group["flag"] != AGAIN]
         worst = (sound if len(sound) else group).sort_values("times_limit", kind="stable").iloc[0]

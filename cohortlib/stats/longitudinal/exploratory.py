@@ -13,7 +13,11 @@ from cohortlib.stats.inputs import check_columns, numbers, sentence_of
 
 
 def with_corrected_zones(
-    estimates: pd.DataFrame, *, prespecified: Sequence[str], zone: str = "zone"
+    estimates: pd.DataFrame,
+    *,
+    prespecified: Sequence[str],
+    zone_system: str | None = None,
+    zone: str = "zone",
 ) -> pd.DataFrame:
     """Estimates by zone with p-values corrected over the zones that nobody named beforehand.
 
@@ -23,6 +27,9 @@ def with_corrected_zones(
         One row a zone (and visit, arm …) with p_value and note.
     prespecified
         Zones that the protocol names; they come first and keep their p-value.
+    zone_system
+        The system they belong to, such as "stem_7"; needed where the rows are of several: zone 1 of the cup
+        is not zone 1 of the stem.
     zone
         Column of the zone.
 
@@ -36,7 +43,8 @@ def with_corrected_zones(
     Raises
     ------
     StudyError
-        If a pre-specified zone is not among the rows.
+        If a pre-specified zone is not among the rows, or the rows are of several zone systems and none is
+        named.
 
     References
     ----------
@@ -44,12 +52,13 @@ def with_corrected_zones(
     """
     check_columns(estimates, [zone, "p_value", "note"])
     named = estimates[zone].astype(str)
+    named = named.where(_of_system(estimates, zone_system), "")
     unknown = [one for one in prespecified if one not in set(named)]
     if unknown:
         raise study_error(
             column=zone,
             found=", ".join(map(str, unknown)),
-            expected="zones among " + ", ".join(dict.fromkeys(named)),
+            expected="zones among " + ", ".join(name for name in dict.fromkeys(named) if name),
             remedy="Correct the name, or keep the zone in the table: a zone without data is a result too",
         )
     first = named.isin(list(prespecified)).to_numpy()
@@ -65,3 +74,18 @@ def with_corrected_zones(
     rank = named.map({one: place for place, one in enumerate(prespecified)}).fillna(len(prespecified))
     result = estimates.assign(prespecified=first, p_corrected=corrected, note=notes)
     return result.iloc[np.argsort(rank.to_numpy(), kind="stable")].reset_index(drop=True)
+
+
+def _of_system(estimates: pd.DataFrame, zone_system: str | None) -> np.ndarray:
+    """Which rows are of the zone system that the pre-specified zones belong to."""
+    if zone_system is not None:
+        check_columns(estimates, ["zone_system"])
+        return (estimates["zone_system"] == zone_system).to_numpy()
+    if "zone_system" in estimates and estimates["zone_system"].nunique() > 1:
+        raise study_error(
+            column="zone_system",
+            found=", ".join(map(str, estimates["zone_system"].unique())),
+            expected="rows of one zone system, or the name of the one that the zones belong to",
+            remedy="Name zone_system: zone 1 of the cup is not zone 1 of the stem",
+        )
+    return np.ones(len(estimates), dtype=bool)
