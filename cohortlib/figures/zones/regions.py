@@ -34,6 +34,7 @@ class Region(NamedTuple):
 #: Depth of the bone round the cup that counts as its zones [mm].
 _DEPTH = 12.0
 _OUT = 60.0
+_SHOULDER = SHOULDER_Y - 2
 #: The neck below a resurfacing component: from where to where along its axis, from the head's centre [mm].
 _NECK_FROM, _NECK_TO = 24.0, 45.0
 _NECK_HALF, _NECK_ANGLE_DEG = 21.0, 50.0
@@ -70,6 +71,9 @@ def _stem() -> dict[str, Region]:
     found = {}
     for zone, (high, low), (y, words) in zip("123", heights, at, strict=True):
         polygon = _box(lateral, SHAFT_X, low, high)
+        if zone == "1":  # above the shoulder of the stem it reaches to the cut through the neck
+            beside = [(SHAFT_X, low), (SHAFT_X, _SHOULDER), (medial, _SHOULDER), (medial, high)]
+            polygon = np.array([(lateral, low), *beside, (lateral, high)])
         found[zone] = Region(polygon, "femur", (SHAFT_X - SHAFT_HALF + 1.5, y), words, -1)
     found["4"] = Region(
         _box(lateral, medial, below, thirds[3]), "femur", (SHAFT_X, TIP_Y - 11), TIP_Y - 22, -1
@@ -78,7 +82,7 @@ def _stem() -> dict[str, Region]:
     at_medial["5"] = (SHAFT_X + 13.0, -90.0, -94.0)
     for zone, (high, low) in zip("765", heights, strict=True):
         x, y, words = at_medial[zone]
-        found[zone] = Region(_box(SHAFT_X, medial, low, high), "femur", (x, y), words, 1)
+        found[zone] = Region(_box(SHAFT_X, medial, low, min(high, _SHOULDER)), "femur", (x, y), words, 1)
     return found
 
 
