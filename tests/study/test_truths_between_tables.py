@@ -57,6 +57,10 @@ H02,week_6,other,1,S3,,stem_7,1,0.9,4,D1,hip 1.0
 trial_id,patient_id,visit_id,speed_choice,speed_m_s,walked_on
 T1,P01,month_12,self-selected,1.2,2031-01-11
 """,
+    "grades": """\
+image_id,reader_id,repeat,side,scale,part,grade,marked_at
+I01,R1,1,left,ossification,whole,0,2031-02-01T09:02:00Z
+""",
     "gait_curves": """\
 trial_id,side,signal,step,phase,phase_percent,value,unit
 T1,left,vertical ground reaction force,1,stance,0,0,N/kg
@@ -398,7 +402,7 @@ UNTRUE = [
         "landmarks",
         "head_edge,left",
         "head_edge,right",
-        r"landmarks\.csv line 4, side: found 'right'.*\(P01\).*only the teardrop",
+        r"landmarks\.csv line 4, side: found 'right'.*\(P01\).*only teardrop and lesser trochanter",
     ),
     (
         "gradings",

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from cohortlib.errors import StudyError
 from cohortlib.synthetic import cohort
+from cohortlib.synthetic.densitometry import FIRST_VISIT
 from cohortlib.synthetic.hips import (
     ARM_INCLINATION_DEG,
     SHARED_IN_PATIENT,
@@ -104,7 +105,8 @@ def test_definition_and_generator_say_the_same(definition, visits, hips):
     """Source: the committed study.toml, written by hand."""
     assert str(definition["data_cut"]) == cohort.DATA_CUT
     assert {arm["arm"] for arm in definition["arms"]} == set(cohort.ARM_AGE) == set(hips["arm"])
-    assert {visit["visit_id"] for visit in definition["visits"]} == set(cohort.VISIT_DAY)
+    visits_made = {*cohort.VISIT_DAY, FIRST_VISIT}
+    assert {visit["visit_id"] for visit in definition["visits"]} == visits_made
     assert visits["date"].max() <= pd.Timestamp(definition["data_cut"])
 
 
