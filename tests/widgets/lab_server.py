@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -127,8 +128,9 @@ class LabServer:
                 os.kill(int(pid), signal.SIGKILL)
 
     def stop(self) -> None:
-        for kernel in json.loads(self.request("GET", "api/kernels")):
-            self.request("DELETE", f"api/kernels/{kernel['id']}")
+        with contextlib.suppress(OSError):  # it may never have answered
+            for kernel in json.loads(self.request("GET", "api/kernels")):
+                self.request("DELETE", f"api/kernels/{kernel['id']}")
         self.process.terminate()
         try:
             self.process.wait(10)
