@@ -19,7 +19,7 @@ DEMO = Path(__file__).parents[1] / "synthetic_cohort"
 
 @pytest.fixture
 def demo(tmp_path: Path) -> Path:
-    """The demo with the marks of five films, two of them read twice, and bytes in place of films."""
+    """The demo with the readings of some films, some of them read twice, and bytes in place of films."""
     folder = tmp_path / "demo"
     folder.mkdir()
     shutil.copy(DEMO / "study.toml", folder)
@@ -27,10 +27,12 @@ def demo(tmp_path: Path) -> Path:
     study = read_study(folder, readings=False)
     twice = study.landmarks.query("repeat == 2")["image_id"].unique()[:2]
     by_all = study.landmarks.query("reader_id == 'R2'")["image_id"].unique()[:3]
-    path = folder / "tables" / "landmarks.csv"
-    lines = path.read_text().splitlines(keepends=True)
-    kept = {*twice, *by_all}
-    path.write_text("".join([lines[0], *(line for line in lines[1:] if line.split(",")[0] in kept)]))
+    graded_twice = study.gradings.query("repeat == 2")["image_id"].unique()[:1]
+    kept = {*twice, *by_all, *graded_twice}
+    for table in ("landmarks", "gradings"):
+        path = folder / "tables" / f"{table}.csv"
+        lines = path.read_text().splitlines(keepends=True)
+        path.write_text("".join([lines[0], *(line for line in lines[1:] if line.split(",")[0] in kept)]))
     (folder / "images").mkdir()
     for image in study.images.set_index("image_id").loc[sorted(kept)].itertuples():
         (folder / str(image.path)).write_bytes(str(image.Index).encode())
@@ -42,11 +44,13 @@ def demo(tmp_path: Path) -> Path:
 
 def test_the_store_has_the_marks_of_the_table_and_how_they_were_read(demo: Path) -> None:
     tables = read_study(demo, readings=False)
-    wanted = tables.landmarks.groupby(["reader_id", "repeat", "image_id"]).ngroups
+    reading = ["reader_id", "repeat", "image_id"]
+    wanted = sum(table.groupby(reading).ngroups for table in (tables.landmarks, tables.gradings))
     assert make_readings(demo) == wanted
     assert make_readings(demo) == 0
     study = read_study(demo)
     pd.testing.assert_frame_equal(study.landmarks, tables.landmarks)
+    pd.testing.assert_frame_equal(study.gradings, tables.gradings)
     assert list(film_tasks(study)) == list(film_tasks(tables))  # so no number changes
     state = study.readings_state
     assert (state["n_items"], state["n_finished"], state["n_marks"]) == (wanted, wanted, len(study.landmarks))
@@ -54,11 +58,14 @@ def test_the_store_has_the_marks_of_the_table_and_how_they_were_read(demo: Path)
     with open_readings(demo, write=False) as store:
         key, events = store.key(), store.events()
         assert set(store.mark_history()["software"].str.endswith(", simulated clock")) == {True}
+    assert set(key["task"]) == {"marks", "gradings"}
     assert key.groupby("role")["session"].unique().map(list).to_dict() == {"first": [1], "repeat": [2]}
     finished = events[events["what"] == "item finished"].set_index("subject")["stored_at"]
-    read_at = key.assign(at=key["item_id"].map(finished)).set_index(["reader_id", "image_id", "repeat"])["at"]
+    read_at = key.assign(at=key["item_id"].map(finished)).set_index(
+        ["reader_id", "image_id", "task", "repeat"]
+    )["at"]
     again = read_at.xs(2, level="repeat")
-    assert len(again) >= 2
+    assert len(again) >= 3
     assert (again - read_at.xs(1, level="repeat").reindex(again.index)).min() >= pd.Timedelta(days=28)
 
 

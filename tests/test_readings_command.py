@@ -13,6 +13,7 @@ from cohortlib.__main__ import main
 from cohortlib.pipeline.digests import file_digest
 from cohortlib.readings import open_readings
 from cohortlib.study import read_study
+from cohortlib.tables import Study
 
 RULES = '[readings]\nreaders = ["R1", "R2"]\nrepeat_share = 0.5\nwashout_days = 14\nseed = 7\n'
 
@@ -96,6 +97,74 @@ def test_columns_of_the_studys_own_are_named(study: Path, capsys: pytest.Capture
     assert "0 rows taken in, 3 were there" in capsys.readouterr().out
 
 
+def test_what_two_grade_differently_goes_to_a_third_who_sees_none_of_it(
+    study: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert readings(study, "adjudicate", "--who", "PI") == 1
+    assert "no adjudicator" in capsys.readouterr().err
+    toml = study / "study.toml"
+    toml.write_text(
+        toml.read_text().replace('readers = ["R1", "R2"]', 'readers = ["R1", "R2"]\nadjudicator = "R3"')
+    )
+    row = {"side": "left", "repeat": 1, "zone_system": "cup_3", "zone": "1", "width_mm": None}
+    about = {"duration_s": 3.0, "image_sha256": "0" * 64}
+    rows = [
+        {"image_id": image, "reader_id": reader, "state": state, **row, **about}
+        for image, reader, state in [
+            ("I01", "R1", "none"),
+            ("I01", "R2", "complete"),
+            ("I02", "R1", "none"),
+            ("I02", "R2", "none"),
+            ("I02", "R9", "complete"),  # no reader of the study
+        ]
+    ]
+    (study / "tables" / "landmarks.csv").unlink()
+    with open_readings(study) as store:
+        store.write_gradings(rows)
+    assert readings(study, "adjudicate", "--who", "PI") == 0
+    assert capsys.readouterr().out == "Worklist 1: 1 of 2 images that two read, gradings, for R3.\n"
+    with open_readings(study) as store:
+        seen = store.next_item("R3")
+        assert seen[["task", "sides", "of"]].to_numpy().tolist() == [["gradings", "both", 1]]
+        assert store.item_image(seen["item_id"].iloc[0]) == "I01"
+    assert readings(study, "adjudicate", "--who", "PI") == 1
+    assert "Nothing is to be done" in capsys.readouterr().err
+
+
+def test_what_two_measure_differently_goes_to_a_third(
+    study: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    toml = study / "study.toml"
+    limit = '[[discrepancies]]\nquantity = "inclination"\nlimit = 5\nunit = "deg"\n'
+    toml.write_text(
+        toml.read_text().replace('readers = ["R1", "R2"]', 'readers = ["R1", "R2"]\nadjudicator = "R3"')
+        + limit
+    )
+    path = study / "tables" / "landmarks.csv"
+    lines = path.read_text().splitlines()
+    path.write_text("\n".join([*lines, *(line.replace("R1", "R2") for line in lines[1:])]) + "\n")
+    assert readings(study, "import", "--who", "PI") == 0
+
+    def measured(study: Study) -> pd.DataFrame:
+        assert set(study.landmarks["reader_id"]) == {"R1", "R2"}
+        values = [("I01", "R1", 40.0), ("I01", "R2", 45.5), ("I02", "R1", 40.0), ("I02", "R2", 45.0)]
+        table = pd.DataFrame(values, columns=["image_id", "reader_id", "value"])
+        about = {
+            "hip_id": "H01",
+            "patient_id": "P01",
+            "visit_id": "week_6",
+            "repeat": 1,
+            "zone": "",
+            "note": "",
+        }
+        return table.assign(**about, quantity="inclination", unit="deg", sd=None, method="rim")
+
+    monkeypatch.setattr("cohortlib.commands.adjudication.measured_once", measured)
+    capsys.readouterr()
+    assert readings(study, "adjudicate", "--who", "PI") == 0
+    assert capsys.readouterr().out == "Worklist 1: 1 of 2 images that two read, marks, for R3.\n"
+
+
 # by failure -----------------------------------------------------------------------------------------------
 
 
@@ -109,6 +178,8 @@ def test_columns_of_the_studys_own_are_named(study: Path, capsys: pytest.Capture
         (("unblind", "--who", "PI", "--reason", "x"), "no such file"),
         (("worklist", "--who", "PI", "--visit", "week_7"), "visit_id: found 'week_7'"),
         (("worklist", "--who", "PI", "--view", "AP leg"), "view: found AP leg"),
+        (("worklist", "--who", "PI", "--task", "all"), "task: found 'all'"),
+        (("adjudicate", "--who", "PI"), "no adjudicator"),
     ],
 )
 def test_what_cannot_be_done(

@@ -29,7 +29,13 @@ def run_readings(chosen: argparse.Namespace) -> int:
     if chosen.action == "worklist":
         from cohortlib.commands.worklist import write_next_worklist
 
-        return write_next_worklist(chosen.folder, who=chosen.who, visits=chosen.visit, views=chosen.view)
+        return write_next_worklist(
+            chosen.folder, who=chosen.who, task=chosen.task, visits=chosen.visit, views=chosen.view
+        )
+    if chosen.action == "adjudicate":
+        from cohortlib.commands.adjudication import write_adjudication_list
+
+        return write_adjudication_list(chosen.folder, who=chosen.who)
     place = store_place(chosen.folder, read_study(chosen.folder, readings=False).readings)
     with open_readings(place, write=False) as store:
         if chosen.action == "progress":

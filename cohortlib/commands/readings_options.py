@@ -8,6 +8,7 @@ from pathlib import Path
 _ACTIONS = {
     "import": "take in landmarks and gradings of the tables, with the file that they come from",
     "worklist": "set up who reads which image when, as [readings] of study.toml says",
+    "adjudicate": "set up a worklist of what two readers read differently, for the third",
     "progress": "how far every reader is, and whether the readings are locked",
     "lock": "close the readings for good",
     "unblind": "show what was read, after the lock; recorded with its reason",
@@ -18,7 +19,7 @@ def add_readings_options(commands: argparse._SubParsersAction[argparse.ArgumentP
     """The options of `readings`."""
     parser = commands.add_parser(
         "readings",
-        help="the store of what readers marked: import, worklist, progress, lock, unblind",
+        help="the store of what readers marked: " + ", ".join(_ACTIONS),
         description="; ".join(f"{name}: {text}" for name, text in _ACTIONS.items()) + ".",
     )
     parser.add_argument("folder", type=Path, help="the study, with study.toml")
@@ -29,6 +30,11 @@ def add_readings_options(commands: argparse._SubParsersAction[argparse.ArgumentP
     )
     parser.add_argument(
         "--view", action="append", default=[], help="worklist: images of this view, such as AP pelvis"
+    )
+    parser.add_argument(
+        "--task",
+        default="marks and gradings",
+        help='worklist: what is asked for: marks, gradings, or "marks and gradings"',
     )
     parser.add_argument(
         "--accept-unfinished", action="store_true", help="lock: although some items were never read"

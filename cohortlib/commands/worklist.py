@@ -18,13 +18,17 @@ from cohortlib.tables import Study
 _NEEDED = ("readers", "repeat_share", "washout_days", "seed")
 
 
-def write_next_worklist(folder: Path, *, who: str, visits: Sequence[str], views: Sequence[str]) -> int:
+def write_next_worklist(
+    folder: Path, *, who: str, task: str, visits: Sequence[str], views: Sequence[str]
+) -> int:
     """Set up a worklist of the radiographs of a study that none of its readers read or is to read.
 
     Parameters
     ----------
     who
         Who sets it up; not a reader where that can be had.
+    task
+        "marks", "gradings" or "marks and gradings".
     visits, views
         Only images of these; empty for all.
 
@@ -46,11 +50,13 @@ def write_next_worklist(folder: Path, *, who: str, visits: Sequence[str], views:
     how = study.readings
     chosen = _chosen(study, visits, views)
     with open_readings(store_place(folder, how)) as store:
-        known = chosen["image_id"].isin(store.images_of(how["readers"]))
-        images = _with_digests(study, chosen[~known])
+        known = chosen["image_id"].isin(store.images_of(how["readers"], task=task))
+        images = images_to_read(study, chosen[~known])
         # Another seed for each list, or the names of its items could be those of an earlier one.
         seed = how["seed"] + len(store.worklists())
-        worklist = make_worklist(images, readers=how["readers"], repeat_share=how["repeat_share"], seed=seed)
+        worklist = make_worklist(
+            images, readers=how["readers"], repeat_share=how["repeat_share"], seed=seed, task=task
+        )
         number = store.write_worklist(worklist, who=who, washout_days=how["washout_days"])
     print(f"Worklist {number}: {counted(len(images), 'image')} for {', '.join(how['readers'])}.")
     if known.any():
@@ -75,8 +81,14 @@ def _chosen(study: Study, visits: Sequence[str], views: Sequence[str]) -> pd.Dat
     return images
 
 
-def _with_digests(study: Study, images: pd.DataFrame) -> pd.DataFrame:
-    """image_id, image_sha256 of the file as it lies there, sides."""
+def images_to_read(study: Study, images: pd.DataFrame) -> pd.DataFrame:
+    """image_id, image_sha256 of the file as it lies there, sides.
+
+    Raises
+    ------
+    StudyError
+        If there is no image, or a file is missing.
+    """
     if images.empty:
         raise study_error(
             file="tables/images.csv",

@@ -1,14 +1,15 @@
 """The readings of an invented study: simulated readers go through worklists of a real store.
 
-The marks are those of tables/landmarks.csv, which the generator wrote; here they are read item by item, with
-hidden repeats after their washout, by a clock that follows the table. Then the store is locked and unblinded.
+Marks and gradings are those of tables/landmarks.csv and gradings.csv, which the generator wrote; here they
+are read item by item, with hidden repeats after their washout, by a clock that follows the tables. Then the
+store is locked and unblinded.
 """
 
 from __future__ import annotations
 
 import datetime
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
@@ -26,20 +27,24 @@ from cohortlib.tables import DICTIONARY, Study
 
 #: Who sets the worklist up, locks and unblinds.
 KEEPER = "PI"
+#: Tables that are read, by the task of their worklist.
+TABLES: dict[str, str] = {"marks": "landmarks", "gradings": "gradings"}
 _LOOKING = pd.Timedelta(seconds=5)  # before the first mark
 _PAUSE = pd.Timedelta(seconds=1)  # after the last
-_READING = ["reader_id", "repeat", "image_id"]
+#: What of a row is the item's, not the reader's.
+_OF_THE_ITEM = ["image_id", "reader_id", "repeat"]
 
 
 class Reading(NamedTuple):
-    """One image as one reader read it."""
+    """One image as one reader read it for one task."""
 
+    task: str
     reader_id: str
     shown_at: pd.Timestamp
     finished_at: pd.Timestamp
     image_id: str
     repeat: int
-    marks: pd.DataFrame
+    rows: pd.DataFrame
 
 
 class Clock:
@@ -80,20 +85,23 @@ def make_readings(folder: str | os.PathLike[str]) -> int:
     store = study.folder / STORE_FILE
     if os.path.lexists(store) and _is_made(store, study, digests):
         return 0
-    readings = list(_readings(study.landmarks))
+    readings = list(_readings(study))
     unfinished = make_folder(study.folder / "derived") / "readings.unfinished"
     for left in (unfinished, unfinished.with_name(f"{unfinished.name}-journal")):
         left.unlink(missing_ok=True)
     clock = Clock(min(one.shown_at for one in readings) - pd.Timedelta(days=1))
     with open_readings(unfinished, simulated_clock=clock) as opened:
         _read_all(opened, readings, study, digests, clock)
+    with unfinished.open("rb") as file:
+        os.fsync(file.fileno())
     os.replace(unfinished, store)
     return len(readings)
 
 
 def _film_digests(study: Study) -> dict[str, str]:
-    """SHA-256 of the file of every marked film."""
-    films = study.images[study.images["image_id"].isin(set(study.landmarks["image_id"]))]
+    """SHA-256 of the file of every film that was read."""
+    read = {image_id for table in TABLES.values() for image_id in study.tables[table]["image_id"]}
+    films = study.images[study.images["image_id"].isin(read)]
     paths = {
         str(one): study.folder / path for one, path in zip(films["image_id"], films["path"], strict=True)
     }
@@ -102,16 +110,16 @@ def _film_digests(study: Study) -> dict[str, str]:
         raise study_error(
             file="tables/images.csv",
             column="path",
-            found=f"no film of {missing[0]}" if missing else "no marked film",
+            found=f"no film of {missing[0]}" if missing else "no film that was read",
             count=max(1, len(missing)),
-            expected="the films that were marked",
+            expected="the films that were read",
             remedy="Make the films first: python -m cohortlib demo",
         )
     return {image_id: file_digest(path) for image_id, path in paths.items()}
 
 
 def _is_made(store: Path, study: Study, digests: dict[str, str]) -> bool:
-    """Whether the store has the marks of the table, read on these films."""
+    """Whether the store has the rows of the tables, read on these films."""
     with open_readings(store, write=False) as opened:
         opened.check()
         shown = opened.shown()
@@ -122,48 +130,51 @@ def _is_made(store: Path, study: Study, digests: dict[str, str]) -> bool:
                 expected="the store of the demo, or none",
                 remedy="Move it to the study that it belongs to",
             )
-        if not shown.state.unblinded_at or not _same_marks(shown.tables["landmarks"], study.landmarks):
+        if not shown.state.unblinded_at or not _same_rows(shown.tables, study):
             return False
         key = opened.key()
     return dict(zip(key["image_id"], key["image_sha256"], strict=True)) == digests
 
 
-def _same_marks(found: pd.DataFrame, wanted: pd.DataFrame) -> bool:
-    columns = list(DICTIONARY["landmarks"])
-    return found[columns].equals(wanted[columns])
+def _same_rows(found: Mapping[str, pd.DataFrame], study: Study) -> bool:
+    return all(
+        found[table][list(DICTIONARY[table])].equals(study.tables[table][list(DICTIONARY[table])])
+        for table in TABLES.values()
+    )
 
 
-def _readings(landmarks: pd.DataFrame) -> Iterator[Reading]:
-    """Each reader's readings one after the other, by the times of their marks."""
-    for reader_id, of_reader in landmarks.groupby("reader_id", sort=True):
-        before = pd.Timestamp.min.tz_localize("UTC")
-        parts = of_reader.groupby(_READING, sort=False)
-        for _, marks in sorted(parts, key=lambda part: part[1]["marked_at"].iloc[0]):
-            first = marks.iloc[0]
-            shown_at = max(marks["marked_at"].min() - _LOOKING, before)
-            before = max(marks["marked_at"].max(), shown_at) + _PAUSE
-            yield Reading(
-                str(reader_id), shown_at, before, str(first["image_id"]), int(first["repeat"]), marks
-            )
+def _readings(study: Study) -> Iterator[Reading]:
+    """Each reader's readings one after the other, by the times of their rows."""
+    parts = [
+        (str(key[0]), rows["marked_at"].min(), task, str(key[1]), int(rows["repeat"].iloc[0]), rows)
+        for task, table in TABLES.items()
+        for key, rows in study.tables[table].groupby(["reader_id", "image_id", "repeat"], sort=False)
+    ]
+    before: dict[str, pd.Timestamp] = {}
+    for reader_id, begun_at, task, image_id, repeat, rows in sorted(parts, key=lambda part: part[:5]):
+        shown_at = max(begun_at - _LOOKING, before.get(reader_id, begun_at - _LOOKING))
+        before[reader_id] = max(rows["marked_at"].max(), shown_at) + _PAUSE
+        yield Reading(task, reader_id, shown_at, before[reader_id], image_id, repeat, rows)
 
 
-def _worklist(readings: list[Reading], study: Study, digests: dict[str, str]) -> pd.DataFrame:
-    """The order in which the films were read by the table, as a worklist; repeats have their own session."""
+def _worklist(readings: list[Reading], task: str, study: Study, digests: dict[str, str]) -> pd.DataFrame:
+    """The order in which the films were read for a task, as a worklist; repeats have their own session."""
     seed = study.readings["seed"]
     sides = study.images.set_index("image_id")["side"].fillna("both")
     taken: set[str] = set()
     parts = []
-    for reader_id in sorted({reading.reader_id for reading in readings}):
-        stream = reader_stream(seed, reader_id, purpose="worklist of the demo")
-        for repeat in sorted({one.repeat for one in readings if one.reader_id == reader_id}):
-            images = [one.image_id for one in readings if (one.reader_id, one.repeat) == (reader_id, repeat)]
-            items = pd.DataFrame({"image_id": images, "repeat": repeat})
-            parts.append(named_items(items, reader_id, session=repeat, stream=stream, taken=taken))
+    sessions = sorted({(one.reader_id, one.repeat) for one in readings if one.task == task})
+    for reader_id, repeat in sessions:
+        stream = reader_stream(seed, reader_id, purpose=f"demo {task} {repeat}")
+        images = [one.image_id for one in readings if one[:2] == (task, reader_id) and one.repeat == repeat]
+        items = pd.DataFrame({"image_id": images, "repeat": repeat})
+        parts.append(named_items(items, reader_id, session=repeat, stream=stream, taken=taken))
     worklist = pd.concat(parts, ignore_index=True)
     return worklist.assign(
         image_sha256=worklist["image_id"].map(digests),
         sides=worklist["image_id"].map(sides),
         role=worklist["repeat"].map(lambda repeat: "first" if repeat == 1 else "repeat"),
+        task=task,
         seed=seed,
     )[list(ITEM_RULES)]
 
@@ -172,7 +183,8 @@ def _read_all(
     store: Readings, readings: list[Reading], study: Study, digests: dict[str, str], clock: Clock
 ) -> None:
     washout = study.readings["washout_days"]
-    store.write_worklist(_worklist(readings, study, digests), who=KEEPER, washout_days=washout)
+    for task in sorted({one.task for one in readings}, reverse=True):
+        store.write_worklist(_worklist(readings, task, study, digests), who=KEEPER, washout_days=washout)
     moments = [(one.shown_at, 1, one) for one in readings] + [(one.finished_at, 0, one) for one in readings]
     in_hand: dict[str, str] = {}
     # Who is done comes before who begins: a reader's next film is shown at the moment the last was done.
@@ -182,20 +194,22 @@ def _read_all(
             item_id = str(store.next_item(reading.reader_id)["item_id"].iloc[0])
             in_hand[reading.reader_id] = item_id
             continue
+        rows = reading.rows[[name for name in DICTIONARY[TABLES[reading.task]] if name not in _OF_THE_ITEM]]
         store.finish_item(
             in_hand.pop(reading.reader_id),
             reader_id=reading.reader_id,
             image_sha256=digests[reading.image_id],
             duration_s=(reading.finished_at - reading.shown_at).total_seconds(),
-            marks=reading.marks[["landmark", "side", "x_px", "y_px", "marked_at"]],
+            marks=rows if reading.task == "marks" else None,
+            gradings=rows if reading.task == "gradings" else None,
         )
     clock.now += pd.Timedelta(days=1)
     store.lock(who=KEEPER)
     store.unblind(who=KEEPER, reason="readings of the invented study are complete")
-    if not _same_marks(store.shown().tables["landmarks"], study.landmarks):
+    if not _same_rows(store.shown().tables, study):
         raise study_error(
-            file="tables/landmarks.csv",
-            found="marks that came out of the store otherwise than they went in",
-            expected="the marks of the table, by repeat, reader and time",
-            remedy="Sort the table so",
+            file="tables/",
+            found="readings that came out of the store otherwise than they went in",
+            expected="the rows of landmarks.csv and gradings.csv, by repeat, reader and time",
+            remedy="Sort the tables so",
         )

@@ -46,7 +46,7 @@ def make_images(folder: str | os.PathLike[str], *, workers: int = 2, progress: b
     `derived/images.json` holds what each film was made from. A film is made again when its recipe, the
     anatomy or the source that draws it changed, or when the file has another size.
     """
-    study = read_study(folder)
+    study = read_study(folder, readings=False)  # films come before readings
     films = _films(study)
     record_path = make_folder(study.folder / "derived") / "images.json"
     record = _read_record(record_path)

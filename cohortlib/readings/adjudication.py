@@ -8,13 +8,18 @@ from cohortlib.errors import study_error
 from cohortlib.readings.argument_tables import checked_table
 from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import FLAG, ID
-from cohortlib.readings.worklist import ITEM_RULES, checked_images, named_items, reader_stream
+from cohortlib.readings.worklist import ITEM_RULES, TASK, checked_images, named_items, reader_stream
 
 _RULES = {"image_id": ID, "first_reader": ID, "second_reader": ID, "discrepant": FLAG}
 
 
 def make_adjudication_list(
-    compared: pd.DataFrame, images: pd.DataFrame, *, reader_id: str, seed: int
+    compared: pd.DataFrame,
+    images: pd.DataFrame,
+    *,
+    reader_id: str,
+    seed: int,
+    task: str = "marks and gradings",
 ) -> pd.DataFrame:
     """A worklist of all images on which two readers disagree, for a third one, in random order.
 
@@ -28,6 +33,8 @@ def make_adjudication_list(
         The third reader.
     seed
         The same seed gives the same order.
+    task
+        What is asked for, as in `make_worklist`.
 
     Returns
     -------
@@ -61,7 +68,8 @@ def make_adjudication_list(
             expected="a reader who has not read these images",
             remedy="Name a third reader",
         )
+    asked = checked(task, TASK, name="task")
     stream = reader_stream(seed, third, purpose="adjudication")
     items = pd.DataFrame([known[image_ids[place]] for place in stream.permutation(len(image_ids))])
     items = named_items(items, third, session=1, stream=stream, taken=set())
-    return items.assign(repeat=1, role="adjudication", seed=seed)[list(ITEM_RULES)]
+    return items.assign(repeat=1, role="adjudication", task=asked, seed=seed)[list(ITEM_RULES)]

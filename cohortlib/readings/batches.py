@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import Connection, Table, insert, select
+from sqlalchemy import ColumnElement, Connection, Table, insert, select, true
 
 from cohortlib.errors import StudyError, problem, study_error
 from cohortlib.readings.clock import software, stored_time
 from cohortlib.readings.guards import SAME
 from cohortlib.readings.row_checks import Content
-from cohortlib.readings.schema import BATCHES, EVENTS, ITEMS, OWN_ID, READINGS
+from cohortlib.readings.schema import BATCHES, EVENTS, ITEMS, OWN_ID, READINGS, tasks_of
 
 # Conditions of one question; databases limit how many there may be.
 _AT_ONCE = 200
@@ -64,7 +64,7 @@ def check_not_locked(connection: Connection) -> None:
 def check_not_listed(connection: Connection, rows: list[dict[str, Any]], *, content: Content) -> None:
     """Refuse first readings that a worklist asks for: they are written item by item."""
     first = [row for row in rows if row["supersedes"] is None]
-    listed = readings_there(connection, first, table=ITEMS) if first else []
+    listed = readings_listed(connection, first, content=content) if first else []
     if listed:
         raise study_error(
             file=content,
@@ -109,11 +109,22 @@ def _check_supersedes(connection: Connection, rows: list[dict[str, Any]], conten
         raise StudyError(problems)
 
 
+def readings_listed(connection: Connection, rows: list[dict[str, Any]], *, content: Content) -> list[Reading]:
+    """The readings of these rows of which a worklist asks for marks, or for gradings, sorted."""
+    return _known(connection, rows, ITEMS, ITEMS.c.task.in_(tasks_of(content)))
+
+
 def readings_there(connection: Connection, rows: list[dict[str, Any]], *, table: Table) -> list[Reading]:
-    """The readings of these rows that `table` (marks, gradings or items) has already, sorted."""
+    """The readings of these rows that `table` (marks or gradings) has already, sorted."""
+    return _known(connection, rows, table, true())
+
+
+def _known(
+    connection: Connection, rows: list[dict[str, Any]], table: Table, condition: ColumnElement[bool]
+) -> list[Reading]:
     columns = (table.c.image_id, table.c.reader_id, table.c.repeat)
     readers = sorted({row["reader_id"] for row in rows})
-    there = connection.execute(select(*columns).where(table.c.reader_id.in_(readers)).distinct())
+    there = connection.execute(select(*columns).where(table.c.reader_id.in_(readers), condition).distinct())
     return sorted({tuple(key) for key in there} & {_reading(row) for row in rows})
 
 

@@ -67,7 +67,8 @@ class Closing(Handle):
         Returns
         -------
         DataFrame
-            item_id, worklist_id, reader_id, session, place, image_id, image_sha256, sides, repeat, role.
+            item_id, worklist_id, reader_id, session, place, image_id, image_sha256, sides, repeat,
+            role, task.
 
         Raises
         ------

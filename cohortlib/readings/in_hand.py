@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, false, select, true
 
 from cohortlib.errors import study_error
 from cohortlib.readings.batches import check_not_locked, insert_batch
@@ -13,11 +13,12 @@ from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import ID, SHA256, number
 from cohortlib.readings.frames import history, reading_frame
 from cohortlib.readings.handle import Handle
+from cohortlib.readings.items import check_task
 from cohortlib.readings.marking import Rows
 from cohortlib.readings.progress import Item, reader_items
 from cohortlib.readings.row_checks import Content
 from cohortlib.readings.rows import reading_rows, written_fields
-from cohortlib.readings.schema import EVENTS, READINGS
+from cohortlib.readings.schema import EVENTS, READINGS, TASKS
 
 _DURATION_S = number(0, 86_400, "s")
 _OF_THE_ITEM = ("image_id", "reader_id", "repeat", "duration_s", "image_sha256")
@@ -67,6 +68,7 @@ class InHand(Handle):
         with self._database.writing() as connection:
             check_not_locked(connection)
             item = _readable_item(connection, item_id, reader_id)
+            check_task(item, content)
             _check_image(item, image_sha256)
             seconds = checked(duration_s, _DURATION_S, name="duration_s")
             given = dict(
@@ -81,7 +83,7 @@ class InHand(Handle):
             return reading_frame(connection, stored, content=content)
 
     def item_history(self, item_id: str, *, reader_id: str) -> dict[Content, pd.DataFrame]:
-        """Every mark and every grading that a reader ever stored of an item, in that order.
+        """Every mark and every grading that a reader ever stored of an item, in that order, as it asks for.
 
         For the program that shows the item again after a pause or a crash. Only the item in hand and
         finished ones of the same session are opened: an earlier session would show the reader what a hidden
@@ -101,6 +103,7 @@ class InHand(Handle):
                     columns.image_id == item.image_id,
                     columns.reader_id == reader_id,
                     columns.repeat == item.repeat,
+                    true() if content in TASKS[item.task] else false(),
                 )
                 tables[content] = reading_frame(connection, query, content=content)
         return tables

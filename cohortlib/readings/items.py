@@ -16,7 +16,7 @@ from cohortlib.readings.clock import TOLERANCE, current_time, stored_time, time_
 from cohortlib.readings.progress import Item, next_open_item, reader_items
 from cohortlib.readings.row_checks import Content
 from cohortlib.readings.rows import MARKED_AT, imported_fields, reading_rows, written_fields
-from cohortlib.readings.schema import EVENTS
+from cohortlib.readings.schema import EVENTS, TASKS
 from cohortlib.readings.trail import insert_event
 
 _DURATION_S = number(0, 86_400, "s")
@@ -24,15 +24,15 @@ _DURATION_S = number(0, 86_400, "s")
 _OF_THE_ITEM = ("image_id", "reader_id", "repeat", "duration_s", "image_sha256")
 
 
-def show_next(connection: Connection, reader_id: str) -> Item | None:
-    """What a reader is to read now, recorded as shown; None when everything is finished."""
+def show_next(connection: Connection, reader_id: str) -> tuple[Item | None, list[Item]]:
+    """What a reader is to read now, recorded as shown (None: everything is finished), and all items."""
     check_not_locked(connection)
     items = reader_items(connection, reader_id)
     item = next_open_item(items, current_time(connection))
     if item is not None:
         now = stored_time(connection)
         insert_event(connection, what="item shown", who=reader_id, now=now, subject=item.item_id)
-    return item
+    return item, items
 
 
 def finish_item(
@@ -64,6 +64,7 @@ def finish_item(
     for content, table in tables.items():
         if table is None:
             continue
+        check_task(item, content)
         fields = {n: f for n, f in written_fields(content).items() if n not in (*_OF_THE_ITEM, "supersedes")}
         for correction in ("withdrawn", "reason"):
             fields.pop(correction)
@@ -101,6 +102,17 @@ def _item_in_hand(connection: Connection, item_id: str, reader_id: str) -> Item:
             remedy="Take the items in their order, one by one",
         )
     return item
+
+
+def check_task(item: Item, content: Content) -> None:
+    """Refuse marks where an item asks for gradings alone, and the other way round."""
+    if content not in TASKS[item.task]:
+        raise study_error(
+            file=content,
+            found=f"{content} of an item that asks for {item.task}",
+            expected=item.task,
+            remedy="Read what the item asks for",
+        )
 
 
 def _check_times(connection: Connection, rows: list[dict[str, Any]], item: Item, content: Content) -> None:

@@ -14,7 +14,8 @@ from cohortlib.readings.cells import ID
 from cohortlib.readings.frames import frame, history
 from cohortlib.readings.handle import Handle
 from cohortlib.readings.progress import progress_table, reader_items, reader_view
-from cohortlib.readings.schema import ITEMS, READINGS, WORKLISTS
+from cohortlib.readings.schema import ITEMS, READINGS, TASKS, WORKLISTS, tasks_of
+from cohortlib.readings.worklist import TASK
 from cohortlib.readings.worklist_storing import insert_worklist
 
 
@@ -43,7 +44,7 @@ class Listing(Handle):
             return insert_worklist(connection, worklist, who=name, washout_days=washout_days)
 
     def worklist(self, reader_id: str) -> pd.DataFrame:
-        """What a reader may see of the own worklist: item_id, number, of, sides, finished."""
+        """What a reader may see of the own worklist: item_id, number, of, sides, task, finished."""
         with self._database.reading() as connection:
             return reader_view(reader_items(connection, checked(reader_id, ID, name="reader_id")))
 
@@ -55,7 +56,7 @@ class Listing(Handle):
         Returns
         -------
         DataFrame
-            One row: item_id, number, of, sides, finished; no row when everything is finished.
+            One row: item_id, number, of, sides, task, finished; no row when everything is finished.
 
         Raises
         ------
@@ -64,8 +65,8 @@ class Listing(Handle):
         """
         name = checked(reader_id, ID, name="reader_id")
         with self._database.writing() as connection:
-            item = items.show_next(connection, name)
-            view = reader_view(reader_items(connection, name))
+            item, listed = items.show_next(connection, name)
+        view = reader_view(listed)
         return view[view["item_id"] == (item.item_id if item else "")].reset_index(drop=True)
 
     def item_image(self, item_id: str) -> str:
@@ -135,13 +136,25 @@ class Listing(Handle):
             listed = {name: reader_items(connection, name) for name in readers.scalars().all()}
         return progress_table(listed)
 
-    def images_of(self, reader_ids: Sequence[str]) -> set[str]:
-        """The image_id of all that one of the readers read or is to read; for who sets up worklists."""
+    def images_of(self, reader_ids: Sequence[str], *, task: str) -> set[str]:
+        """The image_id of all that one of the readers read or is to read; for who sets up worklists.
+
+        Parameters
+        ----------
+        task
+            "marks", "gradings" or "marks and gradings": what counts as read.
+        """
         found: set[str] = set()
+        readers = list(reader_ids)
         with self._database.reading() as connection:
-            for table in (ITEMS, *READINGS.values()):
-                query = select(table.c.image_id).where(table.c.reader_id.in_(list(reader_ids))).distinct()
-                found |= set(connection.execute(query).scalars())
+            for content in TASKS[checked(task, TASK, name="task")]:
+                table = READINGS[content]
+                asked = ITEMS.c.task.in_(tasks_of(content))
+                for query in (
+                    select(ITEMS.c.image_id).where(ITEMS.c.reader_id.in_(readers), asked),
+                    select(table.c.image_id).where(table.c.reader_id.in_(readers)),
+                ):
+                    found |= set(connection.execute(query.distinct()).scalars())
         return found
 
     def worklists(self) -> pd.DataFrame:

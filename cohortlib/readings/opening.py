@@ -43,7 +43,8 @@ def open_readings(
         False opens a store that exists and changes nothing of it; True makes one where there is none.
     simulated_clock
         Gives the time (with its zone) in place of the real one: for simulated readers only. Every row that
-        is stored says so in `software`, for good.
+        is stored says so in `software`, for good. A file of such readings, which can be made again, is not
+        waited for until it is on the disk.
 
     Returns
     -------
@@ -59,7 +60,7 @@ def open_readings(
     >>> readings = open_readings("my_study")  # doctest: +SKIP
     >>> readings.marks().groupby("reader_id").size()  # doctest: +SKIP
     """
-    database = database_at(place, write=write)
+    database = database_at(place, write=write, durable=simulated_clock is None)
     if simulated_clock is not None:
         engine = database.engine.execution_options(**{CLOCK_OPTION: simulated_clock})
         database = database._replace(engine=engine)
@@ -75,7 +76,7 @@ def open_readings(
     return Readings(database)
 
 
-def database_at(place: str | os.PathLike[str], *, write: bool) -> Database:
+def database_at(place: str | os.PathLike[str], *, write: bool, durable: bool = True) -> Database:
     """The database at a path or an address, not looked into yet.
 
     Raises
@@ -92,7 +93,9 @@ def database_at(place: str | os.PathLike[str], *, write: bool) -> Database:
             remedy="Correct the place of the readings",
         )
     return (
-        server_database(text, write=write) if _SCHEME.match(text) else file_database(Path(text), write=write)
+        server_database(text, write=write)
+        if _SCHEME.match(text)
+        else file_database(Path(text), write=write, durable=durable)
     )
 
 
@@ -144,7 +147,7 @@ def _check(connection: Connection, place: str) -> None:
             column="schema_version",
             found=version if version is not None else "no version",
             expected=f"version {SCHEMA_VERSION}",
-            remedy="Open it with the release of this program that made it, or with a newer one",
+            remedy="Open it with the release of this program that made it",
         )
     faults = _guards(connection).guard_faults(connection)
     if faults:

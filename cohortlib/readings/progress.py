@@ -18,7 +18,7 @@ ALWAYS_OPEN = datetime.datetime.min.replace(tzinfo=datetime.UTC)
 
 
 class Item(NamedTuple):
-    """One item of a worklist; only item_id and sides are for the reader's eyes."""
+    """One item of a worklist; only item_id, sides and task are for the reader's eyes."""
 
     item_id: str
     worklist_id: int
@@ -29,6 +29,7 @@ class Item(NamedTuple):
     sides: str
     repeat: int
     role: str
+    task: str
     washout_days: float
     finished_at: str | None
 
@@ -50,7 +51,7 @@ def reader_items(connection: Connection, reader_id: str) -> list[Item]:
         .where(ITEMS.c.reader_id == reader_id)
         .order_by(ITEMS.c.worklist_id, ITEMS.c.session, ITEMS.c.place)
     )
-    items = [Item(*row) for row in connection.execute(query)]
+    items = [Item._make(row) for row in connection.execute(query)]
     if not items:
         raise study_error(
             column="reader_id",
@@ -66,14 +67,14 @@ def opening_times(items: list[Item]) -> dict[tuple[int, int], datetime.datetime 
 
     It is one time for the whole session, so that it does not tell which items are repeats.
     """
-    finished = {(item.image_id, item.repeat): item.finished_at for item in items}
+    finished = {(item.image_id, item.task, item.repeat): item.finished_at for item in items}
     opens: dict[tuple[int, int], datetime.datetime | None] = {}
     for item in items:
         key = (item.worklist_id, item.session)
         before = opens.setdefault(key, ALWAYS_OPEN)
         if item.role != "repeat" or before is None:
             continue
-        first = finished.get((item.image_id, item.repeat - 1))
+        first = finished.get((item.image_id, item.task, item.repeat - 1))
         if first is None:
             opens[key] = None
         else:
@@ -112,12 +113,12 @@ def next_open_item(items: list[Item], now: datetime.datetime) -> Item | None:
 
 
 def reader_view(items: list[Item]) -> pd.DataFrame:
-    """All that a reader may see of a worklist: item_id, number, of, sides, finished."""
+    """All that a reader may see of a worklist: item_id, number, of, sides, task, finished."""
     rows = [
-        (item.item_id, number, len(items), item.sides, item.finished_at is not None)
+        (item.item_id, number, len(items), item.sides, item.task, item.finished_at is not None)
         for number, item in enumerate(items, start=1)
     ]
-    return pd.DataFrame(rows, columns=["item_id", "number", "of", "sides", "finished"])
+    return pd.DataFrame(rows, columns=["item_id", "number", "of", "sides", "task", "finished"])
 
 
 def progress_table(listed: Mapping[str, list[Item]]) -> pd.DataFrame:

@@ -25,10 +25,16 @@ from sqlalchemy.types import TypeEngine
 from cohortlib.tables import SIDES, ZONE_STATES
 
 #: Counted up with every change of the tables or their guards.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 #: Why an item stands on a worklist.
 ROLES = ("first", "repeat", "adjudication")
-#: What an item asks to be read.
+#: What an item asks for: which tables its reader fills. Marks and gradings may have sessions of their own.
+TASKS = {
+    "marks": ("marks",),
+    "gradings": ("gradings",),
+    "marks and gradings": ("marks", "gradings"),
+}
+#: Which sides of the image.
 ITEM_SIDES = (*SIDES, "both")
 
 METADATA = MetaData()
@@ -127,9 +133,23 @@ ITEMS = _table(
     Column("sides", Text, nullable=False),
     Column("repeat", Integer, nullable=False),
     Column("role", Text, nullable=False),
-    Index("items_once", "reader_id", "image_id", "repeat", unique=True),
+    Column("task", Text, nullable=False),
+    # One reading of an image asks for its marks once, and for its gradings once.
+    *(
+        Index(
+            f"items_{content}_once",
+            "reader_id",
+            "image_id",
+            "repeat",
+            unique=True,
+            sqlite_where=text(f"task <> '{other}'"),
+            postgresql_where=text(f"task <> '{other}'"),
+        )
+        for content, other in (("marks", "gradings"), ("gradings", "marks"))
+    ),
     _one_of("sides", ITEM_SIDES, name="items_sides"),
     _one_of("role", ROLES, name="items_role"),
+    _one_of("task", tuple(TASKS), name="items_task"),
 )
 
 BATCHES = _table(
@@ -211,3 +231,8 @@ EVENTS = _table(
 READINGS = {"marks": MARKS, "gradings": GRADINGS}
 #: Their own number.
 OWN_ID = {"marks": "mark_id", "gradings": "grading_id"}
+
+
+def tasks_of(content: str) -> list[str]:
+    """The tasks that ask for marks, or for gradings."""
+    return [task for task, contents in TASKS.items() if content in contents]

@@ -12,6 +12,8 @@ from cohortlib.readings.frames import current, history
 from cohortlib.readings.refusals import shown
 from cohortlib.readings.schema import BATCHES, READINGS
 
+_ENCODER = json.JSONEncoder(ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+
 
 def rows_sha256(connection: Connection, queries: list[Select]) -> str:
     """SHA-256 of rows written as JSON arrays, one a line, after a line with the names of the columns.
@@ -25,8 +27,7 @@ def rows_sha256(connection: Connection, queries: list[Select]) -> str:
     for query in queries:
         result = connection.execute(query)
         for row in ([*result.keys()], *result):
-            line = json.dumps(list(row), ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-            digest.update(line.encode() + b"\n")
+            digest.update(_ENCODER.encode(list(row)).encode() + b"\n")
     return digest.hexdigest()
 
 

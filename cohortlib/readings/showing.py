@@ -14,7 +14,7 @@ from cohortlib.readings.frames import STUDY_TABLE, current, history, reading_fra
 from cohortlib.readings.handle import Handle
 from cohortlib.readings.row_checks import CONTENTS, Content
 from cohortlib.readings.rows import MARKED_AT
-from cohortlib.readings.schema import EVENTS, IMPORTS, ITEMS, OWN_ID, READINGS, STORE
+from cohortlib.readings.schema import EVENTS, IMPORTS, ITEMS, OWN_ID, READINGS, STORE, tasks_of
 from cohortlib.readings.seal import current_sha256
 from cohortlib.tables import DICTIONARY
 
@@ -63,15 +63,12 @@ class Shown(NamedTuple):
     tables
         landmarks, gradings: the rows that stand and may be shown, with the columns of the study's table and
         mark_id or grading_id; by repeat, reader and time.
-    known
-        landmarks, gradings: every row ever stored, shown or not, with the columns of the study's table.
     imported
         landmarks, gradings: SHA-256 of the files that were imported.
     state
     """
 
     tables: dict[str, pd.DataFrame]
-    known: dict[str, pd.DataFrame]
     imported: dict[str, set[str]]
     state: State
 
@@ -91,16 +88,21 @@ class Showing(Handle):
         """
         with self._database.reading() as connection:
             unblinded = _first_event(connection, "unblinded")
-            tables, hidden, known, imported = {}, {}, {}, {}
+            tables, hidden, imported = {}, {}, {}
             for content in CONTENTS:
                 name = STUDY_TABLE[content]
                 tables[name], hidden[content] = _parted(connection, content, all_shown=unblinded is not None)
-                every = reading_frame(connection, history(READINGS[content]), content=content)
-                known[name] = every.loc[~every["withdrawn"], list(DICTIONARY[name])]
                 digests = select(IMPORTS.c.sha256).where(IMPORTS.c.content == content)
                 imported[name] = set(connection.execute(digests).scalars())
             state = _state(connection, tables, hidden, unblinded)
-        return Shown(tables, known, imported, state)
+        return Shown(tables, imported, state)
+
+    def known(self, table: str) -> pd.DataFrame:
+        """Every row of `landmarks` or `gradings` that was ever stored, shown or not, to look rows up in."""
+        content = next(content for content in CONTENTS if STUDY_TABLE[content] == table)
+        with self._database.reading() as connection:
+            every = reading_frame(connection, history(READINGS[content]), content=content)
+        return every.loc[~every["withdrawn"], list(DICTIONARY[table])]
 
 
 def _parted(connection: Connection, content: Content, *, all_shown: bool) -> tuple[pd.DataFrame, int]:
@@ -111,7 +113,9 @@ def _parted(connection: Connection, content: Content, *, all_shown: bool) -> tup
     if not all_shown:
         # By reading, not by batch: a correction comes in a batch of its own.
         same = and_(*(table.c[name] == ITEMS.c[name] for name in ("image_id", "reader_id", "repeat")))
-        listed = connection.execute(select(table.c[own_id]).join_from(table, ITEMS, same)).scalars()
+        asked = ITEMS.c.task.in_(tasks_of(content))
+        query = select(table.c[own_id]).join_from(table, ITEMS, and_(same, asked))
+        listed = connection.execute(query).scalars()
         hidden = rows[own_id].isin(list(listed))
     shown = rows.loc[~hidden, [*DICTIONARY[STUDY_TABLE[content]], own_id]]
     shown = shown.sort_values(["repeat", "reader_id", MARKED_AT, own_id], ignore_index=True)
@@ -141,7 +145,7 @@ def _state(
         n_items=connection.execute(select(func.count()).select_from(ITEMS)).scalar_one(),
         n_finished=len(roles),
         n_adjudicated=roles.count("adjudication"),
-        sha256=current_sha256(connection),
+        sha256=lock.sha256 if lock else current_sha256(connection),
         locked_by=lock.who if lock else "",
         locked_at=lock.locked_at if lock else "",
         unblinded_by=unblinded["who"] if unblinded else "",

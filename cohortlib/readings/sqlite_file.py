@@ -23,8 +23,13 @@ FILE_NAME = "readings.sqlite"
 _OLDEST_SQLITE = (3, 37, 0)  # the first with strict tables
 
 
-def file_database(path: Path, *, write: bool) -> Database:
+def file_database(path: Path, *, write: bool, durable: bool = True) -> Database:
     """The database in a file, or in the file `readings.sqlite` of a folder.
+
+    Parameters
+    ----------
+    durable
+        False does not wait for the disk: for what can be made again.
 
     Raises
     ------
@@ -59,6 +64,7 @@ def file_database(path: Path, *, write: bool) -> Database:
     def connect() -> sqlite3.Connection:
         connection = sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
         connection.execute(f"PRAGMA query_only={'OFF' if write else 'ON'}")
+        connection.execute(f"PRAGMA synchronous={'EXTRA' if durable else 'OFF'}")
         return connection
 
     engine = create_engine("sqlite+pysqlite://", creator=connect, poolclass=NullPool)
@@ -68,7 +74,7 @@ def file_database(path: Path, *, write: bool) -> Database:
 
 
 def _set_up_file(connection: Any, _record: object) -> None:
-    for pragma in ("synchronous=EXTRA", "foreign_keys=ON", "trusted_schema=OFF", "cell_size_check=ON"):
+    for pragma in ("foreign_keys=ON", "trusted_schema=OFF", "cell_size_check=ON"):
         connection.execute(f"PRAGMA {pragma}")
 
 

@@ -14,13 +14,14 @@ from cohortlib.readings.argument_tables import check_once, checked_table
 from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import ID, SHA256, number, one_of, whole_number
 from cohortlib.readings.refusals import shown
-from cohortlib.readings.schema import ITEM_SIDES, ROLES
+from cohortlib.readings.schema import ITEM_SIDES, ROLES, TASKS
 
 #: Letters and digits of an item's name that are not taken for one another.
 _LETTERS = np.array(list("abcdefghjkmnpqrstuvwxyz23456789"))
 _NAME_LENGTH = 8
 _IMAGE_RULES = {"image_id": ID, "image_sha256": SHA256, "sides": one_of(ITEM_SIDES)}
 _SEED = whole_number(0, 2**31 - 1)
+TASK = one_of(tuple(TASKS))
 #: Columns of a worklist and what they hold.
 ITEM_RULES = {
     "item_id": ID,
@@ -30,12 +31,18 @@ ITEM_RULES = {
     **_IMAGE_RULES,
     "repeat": whole_number(1, 99),
     "role": one_of(ROLES),
+    "task": TASK,
     "seed": _SEED,
 }
 
 
 def make_worklist(
-    images: pd.DataFrame, *, readers: Sequence[str], repeat_share: float, seed: int
+    images: pd.DataFrame,
+    *,
+    readers: Sequence[str],
+    repeat_share: float,
+    seed: int,
+    task: str = "marks and gradings",
 ) -> pd.DataFrame:
     """Every image once for each reader in an order of its own, and some of them again, unknown to the reader.
 
@@ -51,13 +58,16 @@ def make_worklist(
         is above 0, at least one image is.
     seed
         The same seed gives the same worklist.
+    task
+        What is asked for: "marks", "gradings" or "marks and gradings". Those of one reading may stand on
+        two worklists, each with its own order and washout.
 
     Returns
     -------
     DataFrame
         One row an item, in the order of reading: item_id (says nothing), reader_id, session, place,
         image_id, image_sha256, sides, repeat (1, or 2 for a hidden repeat), role ("first" or "repeat"),
-        seed. It is for `Readings.write_worklist`; a reader never sees it.
+        task, seed. It is for `Readings.write_worklist`; a reader never sees it.
 
     Raises
     ------
@@ -92,7 +102,8 @@ def make_worklist(
         for session, items in ((1, [(image, 1) for image in early]), (2, mixed)):
             part = pd.DataFrame([{**image, "repeat": repeat} for image, repeat in items])
             parts.append(named_items(part, reader_id, session=session, stream=stream, taken=taken))
-    worklist = pd.concat(parts, ignore_index=True).assign(seed=seed)
+    asked = checked(task, TASK, name="task")
+    worklist = pd.concat(parts, ignore_index=True).assign(seed=seed, task=asked)
     role = np.where(worklist["repeat"] == 1, "first", "repeat")
     return worklist.assign(role=role)[list(ITEM_RULES)]
 

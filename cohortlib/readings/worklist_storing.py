@@ -9,11 +9,12 @@ from sqlalchemy import Connection, insert, select
 
 from cohortlib.errors import study_error
 from cohortlib.readings.argument_tables import check_once, checked_table
-from cohortlib.readings.batches import check_not_locked, readings_there
+from cohortlib.readings.batches import check_not_locked, readings_listed, readings_there
 from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import number
 from cohortlib.readings.clock import software, stored_time
-from cohortlib.readings.schema import ITEMS, READINGS, WORKLISTS
+from cohortlib.readings.row_checks import CONTENTS
+from cohortlib.readings.schema import ITEMS, READINGS, TASKS, WORKLISTS
 from cohortlib.readings.trail import insert_event
 from cohortlib.readings.worklist import ITEM_RULES
 
@@ -26,7 +27,11 @@ def insert_worklist(connection: Connection, table: pd.DataFrame, *, who: str, wa
     rows = checked_table(table, ITEM_RULES, file="worklist")
     washout = checked(washout_days, _WASHOUT_DAYS, name="washout_days")
     check_once((row["item_id"] for row in rows), file="worklist", column="item_id")
-    reading = ((row["image_id"], row["reader_id"], row["repeat"]) for row in rows)
+    reading = (
+        (row["image_id"], row["reader_id"], row["repeat"], what)
+        for row in rows
+        for what in TASKS[row["task"]]
+    )
     check_once(reading, file="worklist", column="image_id, reader_id, repeat")
     _check_repeats(rows)
     _check_not_there(connection, rows)
@@ -47,9 +52,9 @@ def insert_worklist(connection: Connection, table: pd.DataFrame, *, who: str, wa
 
 
 def _check_repeats(rows: list[dict[str, Any]]) -> None:
-    sessions = {(row["reader_id"], row["image_id"], row["repeat"]): row["session"] for row in rows}
+    sessions = {_key(row, row["repeat"]): row["session"] for row in rows}
     for line, row in enumerate(rows, start=2):
-        first = sessions.get((row["reader_id"], row["image_id"], row["repeat"] - 1))
+        first = sessions.get(_key(row, row["repeat"] - 1))
         if row["role"] == "repeat":
             right = first is not None and first < row["session"]
             expected = "the reading that it repeats in an earlier session"
@@ -61,6 +66,10 @@ def _check_repeats(rows: list[dict[str, Any]]) -> None:
             raise study_error(
                 file="worklist", line=line, column="role", found=found, expected=expected, remedy=remedy
             )
+
+
+def _key(row: dict[str, Any], repeat: int) -> tuple[Any, ...]:
+    return row["reader_id"], row["image_id"], row["task"], repeat
 
 
 def _check_not_there(connection: Connection, rows: list[dict[str, Any]]) -> None:
@@ -75,9 +84,13 @@ def _check_not_there(connection: Connection, rows: list[dict[str, Any]]) -> None
             expected="names that no other worklist has",
             remedy="Make the worklist with another seed",
         )
-    for name, there in (("items", ITEMS), *READINGS.items()):
-        again = readings_there(connection, rows, table=there)
-        if again:
+    for content in CONTENTS:
+        asked = [row for row in rows if content in TASKS[row["task"]]]
+        listed = readings_listed(connection, asked, content=content)
+        stored = readings_there(connection, asked, table=READINGS[content])
+        for name, again in (("items", listed), (content, stored)):
+            if not again:
+                continue
             raise study_error(
                 file="worklist",
                 column="image_id, reader_id, repeat",

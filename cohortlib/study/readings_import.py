@@ -62,7 +62,7 @@ def import_readings(folder: str | os.PathLike[str], *, who: str) -> pd.DataFrame
             rows = plain_table(study.tables[table])
             if rows.empty:
                 continue
-            new = rows[unknown_rows(rows, store.shown().known[table], table)]
+            new = rows[unknown_rows(rows, store.known(table), table)]
             if len(new):
                 write = store.import_marks if table == "landmarks" else store.import_gradings
                 write(new[list(DICTIONARY[table])], provenance=origins[table])

@@ -20,6 +20,7 @@ from cohortlib.tables import DICTIONARY
 
 if TYPE_CHECKING:
     from cohortlib.readings.showing import Shown
+    from cohortlib.readings.store import Readings
 
 #: The store, where study.toml names no server.
 STORE_FILE = "readings.sqlite"
@@ -47,7 +48,7 @@ def with_stored_readings(
         return read, {"source": "tables"}
     name = STORE_FILE if is_file else "readings"
     try:
-        found = _stored(root, section)
+        found, elsewhere = _stored(root, section, read)
     except StudyError as error:
         told = [
             {str(key): value for key, value in row.items()} | {"file": name}
@@ -55,15 +56,16 @@ def with_stored_readings(
         ]
         return read._replace(problems=[*read.problems, *told]), {"source": "tables"}
     tables, places, broken = dict(read.tables), dict(read.places), dict(read.broken)
-    problems = list(read.problems)
     for table, own_id in OWN_ID.items():
-        problems += _rows_elsewhere(root, table, read, found)
         rows = found.tables[table]
         lines = rows[own_id].to_numpy(dtype="int64")
         tables[table] = _typed(rows, table)
         places[table] = Place(table, (Piece(f"{name}, {own_id}", {}, lines),), (0,))
         broken[table] = set()
-    return Tables(tables, places, broken, problems), {"source": name, **found.state._asdict()}
+    return Tables(tables, places, broken, [*read.problems, *elsewhere]), {
+        "source": name,
+        **found.state._asdict(),
+    }
 
 
 def with_remedies_of_the_store(problems: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -75,12 +77,15 @@ def with_remedies_of_the_store(problems: list[dict[str, Any]]) -> list[dict[str,
     ]
 
 
-def _stored(root: Path, section: Mapping[str, Any]) -> Shown:
+def _stored(root: Path, section: Mapping[str, Any], read: Tables) -> tuple[Shown, list[dict[str, Any]]]:
+    """What the store shows, and problems of tables with rows that it does not have."""
     from cohortlib.readings import open_readings  # databases only where there is a store
 
     with open_readings(store_place(root, section), write=False) as store:
         store.check()
-        return store.shown()
+        found = store.shown()
+        elsewhere = [row for table in OWN_ID for row in _rows_elsewhere(root, table, read, store, found)]
+    return found, elsewhere
 
 
 def store_place(root: Path, section: Mapping[str, Any]) -> str:
@@ -106,7 +111,9 @@ def store_place(root: Path, section: Mapping[str, Any]) -> str:
     return str(section["url"])
 
 
-def _rows_elsewhere(root: Path, table: str, read: Tables, found: Shown) -> list[dict[str, Any]]:
+def _rows_elsewhere(
+    root: Path, table: str, read: Tables, store: Readings, found: Shown
+) -> list[dict[str, Any]]:
     """A problem if a table of the folder has rows that the store does not have."""
     rows = read.tables[table]
     if rows.empty or read.broken[table]:
@@ -116,7 +123,7 @@ def _rows_elsewhere(root: Path, table: str, read: Tables, found: Shown) -> list[
         data, _ = file_bytes(root, files)
         if data is not None and hashlib.sha256(data).hexdigest() in found.imported[table]:
             return []
-    unknown = unknown_rows(plain_table(rows), found.known[table], table)
+    unknown = unknown_rows(plain_table(rows), store.known(table), table)
     if not unknown.any():
         return []  # written anew, with the same rows
     place = read.places[table]

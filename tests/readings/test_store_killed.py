@@ -23,7 +23,8 @@ from cohortlib.readings import open_readings
 ROUNDS, WRITERS_A_ROUND = 50, 4  # 200 kills; whoever lives on meets what the dead left behind
 ROUNDS_A_STORE = 10
 EARLY_ROUNDS = 2  # of each store: killed while it is made or opened, or at the first batch
-LONGEST_S = 0.04
+LATE_ROUNDS = ROUNDS - EARLY_ROUNDS * ROUNDS // ROUNDS_A_STORE  # in each of these a batch is acknowledged
+LONGEST_S = 0.06
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +95,7 @@ def kill_often(places: Iterator[str], writers: Writers, *, seed: int) -> tuple[i
 def test_a_killed_writer_loses_nothing_in_a_file(tmp_path: Path, writers: Writers) -> None:
     places = (str(tmp_path / f"{number}.sqlite") for number in range(ROUNDS))
     acknowledged, stored = kill_often(places, writers, seed=1)
-    assert ROUNDS <= acknowledged <= stored
+    assert LATE_ROUNDS <= acknowledged <= stored
     for file in tmp_path.glob("*.sqlite"):
         connection = sqlite3.connect(file)
         assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
@@ -104,7 +105,7 @@ def test_a_killed_writer_loses_nothing_in_a_file(tmp_path: Path, writers: Writer
 def test_a_killed_writer_loses_nothing_on_a_server(server: Server, writers: Writers) -> None:
     places = (server.address() for _ in range(ROUNDS))
     acknowledged, stored = kill_often(places, writers, seed=2)
-    assert ROUNDS <= acknowledged <= stored
+    assert LATE_ROUNDS <= acknowledged <= stored
 
 
 def test_a_crashed_server_loses_nothing(server: Server, writers: Writers) -> None:

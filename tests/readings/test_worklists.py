@@ -190,7 +190,7 @@ def test_nothing_in_the_readers_view_tells_whose_image_it_is(place: str, set_clo
                 shown.append(finish(store, "R1"))
         shown.append(store.worklist("R1"))
     views = [view for view in shown if "item_id" in view]
-    assert all(set(view) == {"item_id", "number", "of", "sides", "finished"} for view in views)
+    assert all(set(view) == {"item_id", "number", "of", "sides", "task", "finished"} for view in views)
     text = "\n".join(view.to_csv() + view.to_json() + repr(view.attrs) for view in shown)
     hidden = {str(value) for name in images.columns.drop("sides") for value in images[name]}
     hidden |= {value[:8] for value in images["image_sha256"]} | {"2030", "2031", "IMG", "PAT", "R2"}
@@ -230,8 +230,52 @@ def test_what_somebody_read_or_is_to_read(place: str) -> None:
         )
         store.write_gradings(table(grading(image_id="IMG092", reader_id="R2")))
         store.write_worklist(worklist(2, readers=("R2",)), who="PI", washout_days=WASHOUT_DAYS)
-        assert store.images_of(["R1"]) == {"IMG090"}
-        assert store.images_of(["R1", "R2"]) == {"IMG001", "IMG002", "IMG090", "IMG092"}
+        assert store.images_of(["R1"], task="marks") == {"IMG090"}
+        assert store.images_of(["R2"], task="marks") == {"IMG001", "IMG002"}
+        assert store.images_of(["R1", "R2"], task="marks and gradings") == {
+            "IMG001",
+            "IMG002",
+            "IMG090",
+            "IMG092",
+        }
+
+
+def test_marks_and_gradings_of_a_reading_may_have_worklists_of_their_own(
+    place: str, set_clock: SetClock
+) -> None:
+    images = study_images(2)
+    how = {"readers": ["R1"], "repeat_share": 0.5}
+    marks = pd.DataFrame({"landmark": ["teardrop"], "side": ["left"], "x_px": [9.5], "y_px": [7.0]})
+    zone = pd.DataFrame({"side": ["left"], "zone_system": "cup_3", "zone": "1", "state": "none"})
+    with open_readings(place) as store:
+        first = make_worklist(images, **how, seed=1, task="marks")
+        store.write_worklist(first, who="PI", washout_days=WASHOUT_DAYS)
+        store.write_worklist(
+            make_worklist(images, **how, seed=2, task="gradings"), who="PI", washout_days=WASHOUT_DAYS
+        )
+        for other in ("marks", "gradings", "marks and gradings"):
+            again = make_worklist(images, **how, seed=3, task=other)
+            with pytest.raises(StudyError, match="readings of which the store has no items yet"):
+                store.write_worklist(again, who="PI", washout_days=WASHOUT_DAYS)
+        assert store.next_item("R1")["task"].tolist() == ["marks"]
+        with pytest.raises(StudyError, match="gradings of an item that asks for marks"):
+            finish(store, "R1", marks=None, gradings=zone)
+        finish(store, "R1", marks=marks)
+        # Marks wait for their washout; gradings of the same images do not.
+        assert store.next_item("R1")["task"].tolist() == ["gradings"]
+        with pytest.raises(StudyError, match="marks of an item that asks for gradings"):
+            finish(store, "R1", marks=marks)
+        finish(store, "R1", marks=None, gradings=zone)
+        with pytest.raises(StudyError, match="nothing before"):
+            store.next_item("R1")
+        set_clock.forward(days=WASHOUT_DAYS, minutes=1)
+        while len(seen := store.next_item("R1")):
+            asked = {"marks": {"marks": marks}, "gradings": {"marks": None, "gradings": zone}}
+            finish(store, "R1", **asked[seen["task"].iloc[0]])
+        for table in (store.marks(), store.gradings()):
+            assert sorted(table["repeat"]) == [1, 1, 2]
+        state = store.shown().state
+        assert (state.n_marks_hidden, state.n_gradings_hidden, state.n_items) == (3, 3, 6)
 
 
 # By failure ----------------------------------------------------------------------------------------
