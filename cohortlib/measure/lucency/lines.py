@@ -89,6 +89,9 @@ def radiolucent_lines(
     falls like a root; a bright margin behind it is allowed for. Noise and trabecular texture are read off
     the bone further out, with how far they reach, so that the clarity of any length is known.
 
+    It holds on patches of film about one interface. On whole invented films most lines that it claimed were
+    false, in zones where other edges of bone lie near: not to be used there yet.
+
     What looks like a line because it lies beside bright metal is none: it is part of the blurred edge, and
     the model knows it. A line of 0.3 to 0.5 mm may be missed. The grade of a reader stands beside this
     number, never below it.
