@@ -1,4 +1,4 @@
-"""Radiolucent lines about an implant, measured from pixels."""
+"""Radiolucent lines measured from pixels: profiles across the interface of metal and bone."""
 
 from cohortlib.measure.lucency.lines import radiolucent_lines
 

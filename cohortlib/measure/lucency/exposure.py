@@ -34,6 +34,15 @@ def exposure(grey: Array, x_mm: Array) -> tuple[Array, float]:
     return np.exp(np.clip(-k * (grey - np.nanmedian(bone)), -8, 4)), log_step
 
 
+def noise_over_step(grey: Array, x_mm: Array) -> float:
+    """Noise of a pixel in bone over the step from bone to metal; 0 where there is nothing to tell it from."""
+    metal, bone = grey[:, (x_mm > -1.6) & (x_mm < -0.6)], grey[:, (x_mm > 1.0) & (x_mm < 6.0)]
+    if not (np.isfinite(metal).any() and np.isfinite(bone).any()):
+        return 0.0
+    step = abs(float(np.nanmedian(metal) - np.nanmedian(bone)))
+    return 1.4826 * _noise(bone) / np.sqrt(6) / max(step, 1e-12)
+
+
 def _noise(grey: Array) -> float:
     """Spread of the second differences along the interface."""
     second = grey[:-2] - 2 * grey[1:-1] + grey[2:]

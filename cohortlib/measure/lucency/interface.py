@@ -76,12 +76,12 @@ def film_strip(
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
     outward = tangent[:, ::-1] * [1.0, -1.0]
     to_px = 1.0 / np.array([column_mm, -row_mm])
-    x = np.arange(-reach_mm - 2, reach_mm + 2 + step / 2, step)
+    x: Array = np.arange(-reach_mm - 2, reach_mm + 2 + step / 2, step, dtype=np.float64)
     grey = profiles(radiograph.pixels, points * to_px, outward * to_px, x)
     if _mean(grey[:, np.abs(x + 1) < 0.7]) < _mean(grey[:, np.abs(x - 1) < 0.7]):
         outward, grey = -outward, grey[:, ::-1]
     offset, found = _metal_edges(exposure(grey, x)[0], x, along, reach_mm)
-    x = np.arange(-round(INSIDE_MM / step), round(OUTSIDE_MM / step) + 1) * step
+    x = np.arange(-round(INSIDE_MM / step), round(OUTSIDE_MM / step) + 1, dtype=np.float64) * step
     grey = profiles(radiograph.pixels, (points + outward * offset[:, None]) * to_px, outward * to_px, x)
     return Strip(x, grey, along, members, found)
 
@@ -94,10 +94,10 @@ def _evenly(outline: Array, zones: Mapping[str, Array], step: float) -> tuple[Ar
     points = np.column_stack([np.interp(place, length, part) for part in outline.T])
     middle = np.concatenate([length[:1], (length[1:] + length[:-1]) / 2])
     nearest = np.searchsorted(middle, place, side="right") - 1
-    members = {
-        name: np.asarray(zone)[nearest]
+    members: dict[str, Mask] = {
+        name: np.asarray(zone, dtype=bool)[nearest]
         if np.asarray(zone).dtype == bool
-        else _within(points, np.asarray(zone))
+        else _within(points, np.asarray(zone, dtype=np.float64))
         for name, zone in zones.items()
     }
     return points, members, float(length[-1] / count)
@@ -115,7 +115,7 @@ def _within(points: Array, polygon: Array) -> Mask:
 
 def _metal_edges(received: Array, x: Array, along: float, reach_mm: float) -> tuple[Array, Mask]:
     """How far outside the outline the edge of the metal lies in each row, and where it is seen."""
-    known = np.isfinite(received).all(axis=1)
+    known: Mask = np.asarray(np.isfinite(received).all(axis=1))
     if not known.any():
         return np.zeros(len(received)), known
     filled = np.where(known[:, None], received, np.median(received[known], axis=0))

@@ -5,6 +5,7 @@ Everything is in exposure, where blur is linear, over distance outside the edge 
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -35,6 +36,12 @@ class Lines(NamedTuple):
 
 def blur_matrix(x_mm: Array, sigma_mm: float) -> Array:
     """(m, cells): weights that turn means over fine cells into a profile blurred by a Gaussian."""
+    return _blur(np.ascontiguousarray(x_mm, dtype=np.float64).tobytes(), float(sigma_mm))
+
+
+@lru_cache(maxsize=128)  # a fit asks for the same few blurs hundreds of times
+def _blur(places: bytes, sigma_mm: float) -> Array:
+    x_mm = np.frombuffer(places)
     return np.diff(ndtr((_FACES_MM[None, :] - x_mm[:, None]) / sigma_mm), axis=1)
 
 
@@ -57,7 +64,7 @@ def metal(x_mm: Array, blur: Array, round_mm: float) -> Array:
 def line_cells(width_mm: Array, margin_mm: Array) -> Lines:
     """Lines of every width in both shapes with every margin (0 = none), in the fine cells, without blur."""
     grid = np.meshgrid(width_mm, np.arange(len(SHAPES)), margin_mm, indexing="ij")
-    width, shape, margin = (part.ravel() for part in grid)
+    width, shape, margin = (np.asarray(part, dtype=np.float64).ravel() for part in grid)
     line = _cells(width, shape, 0.0 * width)
     behind = np.where(margin[:, None] > 0, _cells(width + margin, shape, width), 0.0)
     return Lines(width, shape.astype(np.int64), margin, line, behind)

@@ -53,7 +53,6 @@ class ZoneStep(NamedTuple):
         """Such as "right cup zone 1"."""
         return f"{self.side} {ZONE_WORDS.get(self.zone_system, self.zone_system)} {self.zone}"
 
-
     @property
     def heading(self) -> str:
         """Of the zones of one system and side, such as "right cup zones"."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple, cast
 
 import pandas as pd
@@ -44,6 +44,11 @@ class _Change(NamedTuple):
 class Sheet:
     """The marks and grades of one item by one reader, as the store has them.
 
+    Parameters
+    ----------
+    history
+        From `item_history` of the store.
+
     Notes
     -----
     Nothing is changed here before the store has it on the disk. Every change is one row that names the row
@@ -51,7 +56,15 @@ class Sheet:
     alone the sheet is made again, with what may be undone, after a kernel or a browser died.
     """
 
-    def __init__(self, store: Readings, item_id: str, *, reader_id: str, image_sha256: str) -> None:
+    def __init__(
+        self,
+        store: Readings,
+        item_id: str,
+        history: Mapping[Content, pd.DataFrame],
+        *,
+        reader_id: str,
+        image_sha256: str,
+    ) -> None:
         self._store = store
         self._whose = {"reader_id": reader_id, "image_sha256": image_sha256}
         self.item_id = item_id
@@ -61,7 +74,7 @@ class Sheet:
         self._last_row: dict[Key, int] = {}
         self._undo: list[_Change] = []
         self._redo: list[_Change] = []
-        self._read_again(reader_id)
+        self._read_again(history)
 
     @property
     def marks(self) -> dict[int, Mark]:
@@ -177,8 +190,7 @@ class Sheet:
         self._values[key] = value
         self._last_row[key] = row_number
 
-    def _read_again(self, reader_id: str) -> None:
-        history = self._store.item_history(self.item_id, reader_id=reader_id)
+    def _read_again(self, history: Mapping[Content, pd.DataFrame]) -> None:
         tables = [
             table.rename(columns={own_id: "row_number"}).assign(content=content)
             for (content, table), own_id in zip(history.items(), ("mark_id", "grading_id"), strict=True)

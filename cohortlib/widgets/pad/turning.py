@@ -185,14 +185,16 @@ class Turning:
             return
         row = view.iloc[0]
         item_id = str(row["item_id"])
-        self._store.item_history(item_id, reader_id=self._reader_id)  # refused before anything changes
+        history = self._store.item_history(item_id, reader_id=self._reader_id)  # refused before all else
         self._forget()
         self.number, self.of = int(row["number"]), int(row["of"])
         self.finished, self.sides = bool(row["finished"]), str(row["sides"])
         film = self._opened(item_id)
         self.pause = ""
         self._sha256 = film.sha256
-        self._open_sheet = Sheet(self._store, item_id, reader_id=self._reader_id, image_sha256=film.sha256)
+        self._open_sheet = Sheet(
+            self._store, item_id, history, reader_id=self._reader_id, image_sha256=film.sha256
+        )
         self._steps = plan_steps(self._plan, self._zone_systems, sides=self.sides)
         self.radiograph = film.radiograph
         self._changed()
