@@ -13,7 +13,6 @@ from cohortlib.measure.cup.film import fit_refusal
 from cohortlib.measure.cup.model import CupModel
 from cohortlib.measure.cup.search import FilmFit
 from cohortlib.measure.lucency import radiolucent_lines
-from cohortlib.measure.lucency.lines import LUCENCY_COLUMNS
 from cohortlib.measure.marked import NO_SCALE
 from cohortlib.measure.rows import check_measurements
 from cohortlib.measure.scale import FilmScale
@@ -24,9 +23,11 @@ from cohortlib.tables import ZONE_SYSTEMS
 Array = NDArray[np.float64]
 SYSTEM = "cup_3"
 _WIDTH, _EXTENT = f"line_width_{SYSTEM}", f"line_extent_{SYSTEM}"
-#: From this share of its zone a line is complete; the same as in `lucency.lines`.
+#: From this share of its zone a line is complete; the same as in `lucency`.
 COMPLETE_PERCENT = 90.0
 _DOME_POINTS = 361
+#: What is used of a table of `radiolucent_lines`.
+_USED = ["zone", "width_mm", "sd", "extent_percent", "method", "note"]
 _ZONE_KEYS = ["hip_id", "patient_id", "visit_id", "image_id", "reader_id", "repeat", "zone"]
 
 
@@ -116,7 +117,7 @@ def _lines(found: FilmFit) -> pd.DataFrame:
     refusal = fit_refusal(found)
     if found.best is None or refusal:
         names = ZONE_SYSTEMS[SYSTEM].names
-        table = pd.DataFrame({"zone": names}, columns=list(LUCENCY_COLUMNS))
+        table = pd.DataFrame({"zone": names}, columns=_USED)
         return table.assign(method="", note=f"the cup's outline is not trusted: {refusal}")
     model = found.best.model
     zones = {zone.name: zone.polygon_mm for zone in cup_zones(model, side=found.reading.side)}

@@ -83,7 +83,8 @@ def film_rows(task: FilmTask) -> list[Row]:
     Of each hip and reading: both angles of the cup, the radiolucent lines along it, then what the marks alone
     tell, in millimetres of the one scale that the film has for this hip. On a film from before a hip's
     operation, a side without marks on an implant has no row of a cup: there is nothing to measure. On a later
-    film the missing marks are a row with that note.
+    film the missing marks are a row with that note. Of a film that cannot be read nothing is given but the
+    reason, once for each angle: `measurements_from_marks` works without films.
     """
     radiograph: Radiograph | str
     try:
@@ -102,14 +103,13 @@ def rows_of_readings(task: FilmTask, radiograph: Radiograph | str) -> list[Row]:
             for key, marks in readings.items()
             if hip.operated or _marked_implant(marks, hip.side)
         }
-        scale = None
-        if not isinstance(radiograph, str):
-            films = {key: fit.film for key, fit in fits.items() if isinstance(fit, FilmFit)}
-            scale = hip_scale(radiograph, task, hip, films=films)
+        films = {key: fit.film for key, fit in fits.items() if isinstance(fit, FilmFit)}
+        unread = isinstance(radiograph, str)
+        scale = None if isinstance(radiograph, str) else hip_scale(radiograph, task, hip, films=films)
         for key, marks in readings.items():
             ids = [hip.hip_id, task.patient_id, task.visit_id, task.image_id, *key]
             values = [] if key not in fits else _rows_of_fit(fits[key], scale)
-            values += _rows_of_marks(marks, hip, scale, task.sex)
+            values += [] if unread else _rows_of_marks(marks, hip, scale, task.sex)
             rows += [[*ids, *map(_kept, row)] for row in values]
     return rows
 

@@ -44,7 +44,8 @@ def measure_study(study: Study, *, workers: int = 2, progress: bool | None = Non
         repeat, quantity, zone, value, unit, sd, method, note. Rows follow the tables: images, hips of
         the patient, readers, repeats; of each reading the angles of the cup and the lines along it, from
         the pixels, then what `measurements_from_marks` gives with `film_scales`. A film that cannot be
-        read or measured has rows without a value whose note says why; an image without marks has no rows.
+        read or measured has rows without a value whose note says why; an image without marks has no rows,
+        and one that cannot be read none but those of the angles.
 
     Raises
     ------

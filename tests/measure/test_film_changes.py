@@ -218,7 +218,7 @@ def test_noise_alone_is_told_from_none_in_one_of_twenty():
         ),
         (
             lambda: changes(rows("stem_depth", {"week_6": 1.0, "day_3": 2.0})),
-            "visit_id: found day_3. Expected one of before, week_6",
+            "visit_id: found 'day_3'. Expected one of before, week_6",
         ),
         (lambda: technique_changes(films(), baseline="before"), "found no film"),
         (
