@@ -138,10 +138,16 @@ def test_a_turned_film_gives_the_same(scene):
 
 
 def test_other_pixels_give_the_same(scene):
+    """Other pixels have other noise, which is part of the error: three films, each quantity on their mean."""
     folder, _, _, first = scene
-    coarser = replace(FILM, spacing_mm=0.4, columns=1050, rows=862)
-    film = film_on_disk(folder, coarser, "coarser.dcm")
-    check_the_same(measured(film, marks_of(coarser)), first, share=1.5)
+    coarser = [replace(FILM, seed=seed, spacing_mm=0.4, columns=1050, rows=862) for seed in (31, 32, 33)]
+    tables = [
+        measured(film_on_disk(folder, recipe, f"coarser_{recipe.seed}.dcm"), marks_of(recipe))
+        for recipe in coarser
+    ]
+    check_the_same(tables[0].assign(value=sum(table["value"] for table in tables) / len(tables)), first)
+    for table in tables:
+        check_the_same(table, first, share=2.0)
 
 
 def test_black_for_white_is_the_same_film(scene):
