@@ -101,7 +101,7 @@ def test_an_earlier_session_stays_closed(file_place: str) -> None:
         ({"reader_id": "R2"}, "an item that next_item showed to R2"),
         ({"image_sha256": sha256("another")}, "an image that is not the one of the worklist"),
         ({"duration_s": -1}, "duration_s"),
-        ({"rows": [{**MARK, "side": "right"}]}, "a side that was not asked for"),
+        ({"rows": [{**MARK, "landmark": "cup_rim", "side": "right"}]}, "a side that was not asked for"),
         ({"rows": [{**MARK, "image_id": "IMG0"}]}, "unknown column"),
         ({"rows": [{**MARK, "supersedes": 7}]}, "the mark_id of a stored row"),
         ({"rows": []}, "a table of 1 to"),

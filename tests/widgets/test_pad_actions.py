@@ -77,9 +77,11 @@ def test_a_landmark_of_the_middle_is_asked_for_once() -> None:
 
 def test_only_the_side_that_the_item_names(tmp_path: Path) -> None:
     pad = pad_at(reading_store(tmp_path, sides="left"))
-    assert {step.side for step in pad.steps} == {"left"}
+    words = [step.words for step in pad.steps]
+    assert words == ["right teardrop", "left teardrop", "left head edge"], "the line needs both teardrops"
+    pad.add_mark("teardrop", side="right", x_px=1, y_px=2)
     with pytest.raises(StudyError, match="a side that was not asked for"):
-        pad.add_mark("teardrop", side="right", x_px=1, y_px=2)
+        pad.add_mark("head_edge", side="right", x_px=1, y_px=2)
 
 
 def test_a_mark_is_in_the_store_when_it_returns(tmp_path: Path) -> None:
