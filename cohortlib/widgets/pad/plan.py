@@ -73,7 +73,7 @@ def plan_steps(plan: Mapping[str, int], zone_systems: Sequence[str], *, sides: s
     zone_systems
         Zone systems to be graded on each side.
     sides
-        "right", "left" or "both". On a film that hangs as usual, the right side is met first. Of the side that
+        "right", "left" or "both". On a film that hangs as usual, the right side is met first. Of a side that
         is not read, the landmarks of `OF_BOTH_SIDES` are asked for all the same.
 
     Raises
