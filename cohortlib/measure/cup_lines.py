@@ -12,7 +12,7 @@ from cohortlib.geometry.polygon import Zone
 from cohortlib.measure.cup.film import fit_refusal
 from cohortlib.measure.cup.model import CupModel
 from cohortlib.measure.cup.search import FilmFit
-from cohortlib.measure.lucency import radiolucent_lines
+from cohortlib.measure.lucency import COMPLETE_PERCENT, radiolucent_lines
 from cohortlib.measure.marked import NO_SCALE
 from cohortlib.measure.rows import check_measurements
 from cohortlib.measure.scale import FilmScale
@@ -23,8 +23,6 @@ from cohortlib.tables import ZONE_SYSTEMS
 Array = NDArray[np.float64]
 SYSTEM = "cup_3"
 _WIDTH, _EXTENT = f"line_width_{SYSTEM}", f"line_extent_{SYSTEM}"
-#: From this share of its zone a line is complete; the same as in `lucency`.
-COMPLETE_PERCENT = 90.0
 _DOME_POINTS = 361
 #: What is used of a table of `radiolucent_lines`.
 _USED = ["zone", "width_mm", "sd", "extent_percent", "method", "note"]

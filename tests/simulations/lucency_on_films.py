@@ -1,7 +1,8 @@
-"""Radiolucent lines on whole films of the demo: seen or not, how wide, zone by zone.
+"""Radiolucent lines on whole films of invented studies: seen or not, how wide, zone by zone.
 
-By hand: `python <this file>`; it makes the films with lines and as many without, in about three minutes. The
-rows of the zones lie beside this file.
+By hand: `python <this file>`; it makes every film of two studies after an operation, in about eight minutes.
+The rows of the zones that have a line, or are said to have one, lie beside this file, and the counts of all.
+The limits of `lucency.rows` were set on studies of the seeds 6101 to 6105, these two were not looked at.
 
 Outlines and zones are the true ones: what a reader's marks add is not in here. True widths are those in the
 patient times the magnification of the cup's centre.
@@ -28,6 +29,8 @@ from cohortlib.synthetic.placement import scene
 from cohortlib.synthetic.study_files import film_recipes
 
 KEPT = Path(__file__).with_suffix(".csv")
+COUNTS = KEPT.with_name("lucency_on_films_counts.csv")
+SEEDS = (7101, 7102)
 ANATOMY = Path(__file__).parents[2] / "synthetic_cohort" / "anatomy"
 
 
@@ -58,8 +61,9 @@ def film_rows(image_id: str, recipe, anatomy) -> tuple[pd.DataFrame, float]:
         own = implant.recipe
         magnification = grid.source_to_detector_mm / implant.cup_centre_mm[1]
         for name, of_implant in (("cup", cup_interface), ("stem", stem_interface)):
-            edge, zone = outline_and_zones(of_implant(implant, grid))
-            choices = {str(number): zone == number for number in range(1, zone.max() + 1)}
+            interface = of_implant(implant, grid)
+            edge, zone = outline_and_zones(interface)
+            choices = {str(number): zone == number for number in range(1, len(interface.zone_edges_mm))}
             begin = process_time()
             found = radiolucent_lines(film, film.mm(edge), choices)
             spent += process_time() - begin
@@ -105,20 +109,22 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
 
 def main() -> None:
     """Print what comes of it, and keep the rows."""
-    films = film_recipes()
-    lined = films["recipe"].map(lambda recipe: any(implant.lines for implant in recipe.implants))
-    operated = films["recipe"].map(lambda recipe: len(recipe.implants) > 0)
-    plain = films[~lined & operated].iloc[:: max((~lined & operated).sum() // max(lined.sum(), 1), 1)]
-    chosen = pd.concat([films[lined], plain.head(lined.sum())])
-    anatomy = read_anatomy(ANATOMY)
-    parts = [
-        film_rows(image_id, recipe, anatomy)
-        for image_id, recipe in zip(chosen["image_id"], chosen["recipe"], strict=True)
-    ]
-    rows = pd.concat([part for part, _ in parts], ignore_index=True).round(3)
-    print(summary(rows).to_string())
-    print(f"{np.mean([spent for _, spent in parts]):.2f} s of processor time a film")
-    rows.to_csv(KEPT, index=False)
+    anatomy, parts, spent = read_anatomy(ANATOMY), [], []
+    for seed in SEEDS:
+        films = film_recipes(seed=seed)
+        films = films[films["recipe"].map(lambda recipe: len(recipe.implants) > 0)]
+        for image_id, recipe in zip(films["image_id"], films["recipe"], strict=True):
+            rows, seconds = film_rows(image_id, recipe, anatomy)
+            rows.insert(0, "seed", seed)
+            parts.append(rows)
+            spent.append(seconds)
+    rows = pd.concat(parts, ignore_index=True).round(3)
+    counts = summary(rows)
+    print(counts.to_string())
+    print(f"{np.mean(spent):.2f} s of processor time a film")
+    counts.to_csv(COUNTS, index_label="count")
+    claimed = rows["state"].isin(["incomplete", "complete"])
+    rows[claimed | (rows["true_mm"] > 0)].to_csv(KEPT, index=False)
 
 
 if __name__ == "__main__":

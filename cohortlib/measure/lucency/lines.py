@@ -43,7 +43,8 @@ def radiolucent_lines(
     least_contrast
         A zone in which no line is seen has none only if one of 1 to 3 mm, over half of the zone and this much
         darker than bone (log exposure), would be seen in nineteen of twenty; else it is not assessable. A
-        line about a cup has usually 0.1 to 0.3, about a stem 0.05 to 0.2.
+        line is believed only where that holds for 1.25 times as much: more uneven bone has seams of its own.
+        A line about a cup has usually 0.1 to 0.3, about a stem 0.05 to 0.2.
     reach_mm
         How far the metal's edge may lie from the outline.
 
@@ -69,8 +70,9 @@ def radiolucent_lines(
     blur is linear, each mean profile is metal + bone + a dark layer, all blurred by what the metal's edge
     itself tells. The layer is a slit of even depth, or the shell about round metal whose depth falls like a
     root; a bright margin behind it is allowed for. The stretch of a zone that stands out most, over lengths,
-    places, widths and shapes, is a line where its clarity is 5.5 or more. Noise and trabecular texture are
-    read off the bone further out and off the series of amplitudes itself. The width is the mean over the
+    places, widths and shapes, is a line where its clarity is 6.5 or more, and none below 5.5; between them it
+    is left open. Noise and trabecular texture are read off the bone further out and off the series of
+    amplitudes itself. The width is the mean over the
     likelihood; its standard deviation holds what noise, texture, the edge and the shape leave open.
 
     The blurred edge of metal, a slope of bone, cortex behind a canal and broad equalisation are no lines.

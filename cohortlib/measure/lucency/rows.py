@@ -20,15 +20,18 @@ LUCENCY_COLUMNS = (
     "n_profiles",
     "note",
 )
-#: A stretch counts as a line when it stands out by so many standard deviations. The clearest stretch of a
-#: zone without a line does so in less than one of thirty zones (tests/simulations/lucency_over_noise.py).
-LEAST_CLARITY = 5.5
+#: Below this many standard deviations nothing is seen; from the second on it is a line; between them it is
+#: left open. On whole films the bone has seams of its own (tests/simulations/lucency_on_films.py).
+LEAST_CLARITY, _CLEAR = 5.5, 6.5
+#: Where bone is so much more uneven than a zone without a line may be, its own seams pass for lines.
+_LEEWAY = 1.25
 #: So much clearer than `LEAST_CLARITY` a line is expected to be where nineteen in twenty are to be seen.
 _POWER = 1.645
 #: From this share of its zone a line is complete: its ends fade.
-_COMPLETE_PERCENT = 90.0
-#: What is narrower cannot be told from the metal's edge, what is of no clear width not from bone [mm].
-_NARROWEST_MM, _MOST_SD_MM = 0.35, 0.5
+COMPLETE_PERCENT = 90.0
+#: What is narrower cannot be told from the metal's edge, what is wider not from a canal of marrow, what is of
+#: no clear width not from bone [mm]. A line of 3 mm is up to 3.5 mm wide on a film.
+_NARROWEST_MM, _WIDEST_MM, _MOST_SD_MM = 0.35, 3.5, 0.5
 _NOTHING = dict.fromkeys(("width_mm", "sd", "extent_percent", "contrast", "clarity"), np.nan)
 
 
@@ -44,13 +47,14 @@ def zone_row(name: str, bins: Bins, seen: Seen | None, least_contrast: float) ->
             return not_assessable(name, "; ".join(filter(None, [note, bins.why])))
         return {**row, "state": "none", "extent_percent": 0.0, "clarity": seen.clarity}
     width, sd = seen.width.mm, seen.width.sd_mm
-    if sd > _MOST_SD_MM or width < _NARROWEST_MM:
-        note = f"something dark beside the metal, of no clear width: {width:.1f} mm, sd {sd:.1f} mm"
+    doubt = _doubt(seen, needed, least_contrast)
+    if doubt:
+        note = f"something dark beside the metal, {width:.1f} mm wide: {doubt}"
         return not_assessable(name, "; ".join(filter(None, [note, bins.why])))
     extent = 100.0 * (seen.last - seen.first) / len(bins.seen)
     return {
         **row,
-        "state": "complete" if extent >= _COMPLETE_PERCENT else "incomplete",
+        "state": "complete" if extent >= COMPLETE_PERCENT else "incomplete",
         "width_mm": width,
         "sd": sd,
         "extent_percent": extent,
@@ -58,6 +62,20 @@ def zone_row(name: str, bins: Bins, seen: Seen | None, least_contrast: float) ->
         "clarity": seen.clarity,
         "method": f"profiles across the interface, {seen.width.shape}",
     }
+
+
+def _doubt(seen: Seen, needed: float, least_contrast: float) -> str:
+    """Why what is seen is not called a line; "" where it is."""
+    width, sd = seen.width.mm, seen.width.sd_mm
+    if sd > _MOST_SD_MM or width < _NARROWEST_MM:
+        return f"of no clear width, sd {sd:.1f} mm"
+    if width > _WIDEST_MM:
+        return f"wider than a line, {_WIDEST_MM} mm at most; marrow, a cyst or a gap looks so too"
+    if needed > _LEEWAY * least_contrast:
+        return f"the bone is too uneven: a line is sure to be told from a contrast of {needed:.2f} only"
+    if seen.clarity < _CLEAR:
+        return f"it stands out by {seen.clarity:.1f} standard deviations, a line by {_CLEAR}"
+    return ""
 
 
 def not_assessable(name: str, note: str) -> dict[str, object]:
