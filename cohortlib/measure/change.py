@@ -24,6 +24,7 @@ class Change(NamedTuple):
 
 
 CHANGES = (
+    Change("cup_inclination_change", "inclination"),
     Change("cup_migration_lateral", "hip_centre_horizontal"),
     Change("cup_migration_proximal", "hip_centre_vertical"),
     Change("subsidence", "stem_depth"),
@@ -43,8 +44,8 @@ def change_since(measurements: pd.DataFrame, *, visits: Sequence[str], baseline:
     ----------
     measurements
         The columns of `MEASUREMENT_COLUMNS`, such as from `measurements_from_marks`; of the quantities
-        hip_centre_horizontal, hip_centre_vertical, stem_depth, peg_depth and neck_head_ratio, as far as
-        they are there.
+        inclination, hip_centre_horizontal, hip_centre_vertical, stem_depth, peg_depth and neck_head_ratio, as
+        far as they are there.
     visits
         All visits in their order; those before the baseline are left aside, for nothing has changed yet.
     baseline

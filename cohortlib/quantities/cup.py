@@ -108,4 +108,32 @@ CUP = (
         marks=(),
         source=PRACTICE,
     ),
+    Quantity(
+        name="cup_inclination_change",
+        unit="deg",
+        what="Change of inclination from a named earlier film.",
+        means="+ = steeper. More than 5 either way has been called tilting (from memory). Below the "
+        "detection limit in its note it is not told from none.",
+        marks=(),
+        source=PRACTICE,
+    ),
+    Quantity(
+        name="inclination_in_pelvis",
+        unit="deg",
+        what="Radiographic inclination against the anterior pelvic plane, by tilt and rotation estimated "
+        "from the same film.",
+        means="Larger = steeper. Tilt from one film is known to about 6 degrees: compare changes.",
+        marks=(),
+        source=f"derived from {_MURRAY}",
+    ),
+    Quantity(
+        name="anteversion_in_pelvis",
+        unit="deg",
+        what="Radiographic anteversion against the anterior pelvic plane, by tilt and rotation estimated "
+        "from the same film.",
+        means="Larger = the cup opens more to the front. Less certain than anteversion itself on one film; "
+        "compare changes.",
+        marks=(),
+        source=f"derived from {_MURRAY}",
+    ),
 )
