@@ -1,4 +1,4 @@
-"""Radiolucent lines along a fitted cup, zone by zone, as measurement rows and as states of zones."""
+"""Radiolucent lines along a fitted cup, zone by zone, as measurement rows."""
 
 from __future__ import annotations
 
@@ -12,21 +12,14 @@ from cohortlib.geometry.polygon import Zone
 from cohortlib.measure.cup.film import fit_refusal
 from cohortlib.measure.cup.model import CupModel
 from cohortlib.measure.cup.search import FilmFit
-from cohortlib.measure.lucency import COMPLETE_PERCENT, radiolucent_lines
-from cohortlib.measure.marked import NO_SCALE
-from cohortlib.measure.rows import check_measurements
+from cohortlib.measure.line_rows import line_rows, untold_lines
+from cohortlib.measure.lucency import radiolucent_lines
 from cohortlib.measure.scale import FilmScale
 from cohortlib.measure.zones import acetabular_zones
-from cohortlib.quantities import QUANTITIES
-from cohortlib.tables import ZONE_SYSTEMS
 
 Array = NDArray[np.float64]
 SYSTEM = "cup_3"
-_WIDTH, _EXTENT = f"line_width_{SYSTEM}", f"line_extent_{SYSTEM}"
 _DOME_POINTS = 361
-#: What is used of a table of `radiolucent_lines`.
-_USED = ["zone", "width_mm", "sd", "extent_percent", "method", "note"]
-_ZONE_KEYS = ["hip_id", "patient_id", "visit_id", "image_id", "reader_id", "repeat", "zone"]
 
 
 def cup_zones(model: CupModel, *, side: str) -> list[Zone]:
@@ -48,75 +41,15 @@ def dome_outline(model: CupModel) -> Array:
 
 
 def cup_line_rows(found: FilmFit, *, scale: FilmScale | None) -> list[list[Any]]:
-    """Rows quantity, zone, value, unit, sd, method, note of the lines along the cup of a fit.
-
-    Notes
-    -----
-    Each zone has a row for the extent: 0 where there is no line, empty with the reason where the film does
-    not allow to tell. A line has a second row with its width, in millimetres of the patient by `scale`.
-    """
-    lines = _lines(found)
-    spacing, rows = found.film.mm_per_px[0], []
-    for line in lines.to_dict("records"):
-        zone, note = line["zone"], line["note"]
-        method = line["method"] or "profiles across the interface"
-        rows.append([_EXTENT, zone, line["extent_percent"], "%", np.nan, method, note])
-        if not line["extent_percent"] > 0:
-            continue
-        if scale is None:
-            rows.append([_WIDTH, zone, np.nan, "mm", np.nan, f"{method}; no scale", NO_SCALE])
-            continue
-        life_size = scale.x_mm_per_px / spacing
-        width = line["width_mm"] * life_size
-        sd = float(np.hypot(line["sd"] * life_size, width * scale.relative_sd))
-        rows.append([_WIDTH, zone, width, "mm", sd, f"{method}; scale: {scale.source}", note])
-    return rows
-
-
-def measured_lines(measurements: pd.DataFrame) -> pd.DataFrame:
-    """Measured lines as states of zones, as readers grade them and `lucency_progression` takes them.
-
-    Parameters
-    ----------
-    measurements
-        The columns of `MEASUREMENT_COLUMNS`, such as from `measure_study`; other quantities are left aside.
-
-    Returns
-    -------
-    DataFrame
-        hip_id, patient_id, visit_id, image_id, reader_id, repeat, zone_system, zone, state (none, incomplete,
-        complete, not assessable), width_mm, extent_percent, note. One row a zone and reading.
-
-    Raises
-    ------
-    StudyError
-        If a column is missing.
-    """
-    check_measurements(measurements)
-    extents = measurements[measurements["quantity"] == _EXTENT]
-    widths = measurements[measurements["quantity"] == _WIDTH]
-    table = extents[[*_ZONE_KEYS, "value", "note"]].rename(columns={"value": "extent_percent"})
-    table = table.merge(
-        widths[[*_ZONE_KEYS, "value"]].rename(columns={"value": "width_mm"}), on=_ZONE_KEYS, how="left"
-    )
-    extent = table["extent_percent"]
-    state = np.select(
-        [extent.isna(), extent == 0, extent < COMPLETE_PERCENT],
-        ["not assessable", "none", "incomplete"],
-        "complete",
-    )
-    table = table.assign(zone_system=QUANTITIES[_EXTENT].zones, state=state)
-    columns = [*_ZONE_KEYS[:-1], "zone_system", "zone", "state", "width_mm", "extent_percent", "note"]
-    return table[columns]
+    """Rows quantity, zone, value, unit, sd, method, note of the lines along the cup of a fit: `line_rows`."""
+    return line_rows(_lines(found), system=SYSTEM, mm_per_px=found.film.mm_per_px[0], scale=scale)
 
 
 def _lines(found: FilmFit) -> pd.DataFrame:
     """What is measured along the cup; every zone not assessable where the cup itself is not trusted."""
     refusal = fit_refusal(found)
     if found.best is None or refusal:
-        names = ZONE_SYSTEMS[SYSTEM].names
-        table = pd.DataFrame({"zone": names}, columns=_USED)
-        return table.assign(method="", note=f"the cup's outline is not trusted: {refusal}")
+        return untold_lines(SYSTEM, f"the cup's outline is not trusted: {refusal}")
     model = found.best.model
     zones = {zone.name: zone.polygon_mm for zone in cup_zones(model, side=found.reading.side)}
     return radiolucent_lines(found.film.radiograph, dome_outline(model), zones)

@@ -21,6 +21,7 @@ from cohortlib.measure.head_scale import scale_of_head, scale_of_header
 from cohortlib.measure.marked import rows_of_marks
 from cohortlib.measure.marked_hip import marked_hip
 from cohortlib.measure.scale import FilmScale
+from cohortlib.measure.stem_lines import stem_line_rows
 from cohortlib.quantities import QUANTITIES
 from cohortlib.tables import MEASUREMENT_COLUMNS
 
@@ -80,11 +81,11 @@ def film_rows(task: FilmTask) -> list[Row]:
 
     Notes
     -----
-    Of each hip and reading: both angles of the cup, the radiolucent lines along it, then what the marks alone
-    tell, in millimetres of the one scale that the film has for this hip. On a film from before a hip's
-    operation, a side without marks on an implant has no row of a cup: there is nothing to measure. On a later
-    film the missing marks are a row with that note. Of a film that cannot be read nothing is given but the
-    reason, once for each angle: `measurements_from_marks` works without films.
+    Of each hip and reading: both angles of the cup, the radiolucent lines along it and along the stem, then
+    what the marks alone tell, in millimetres of the one scale that the film has for this hip. On a film from
+    before a hip's operation, a side without marks on an implant has no row of a cup: there is nothing to
+    measure. On a later film the missing marks are a row with that note. Of a film that cannot be read nothing
+    is given but the reason, once for each angle: `measurements_from_marks` works without films.
     """
     radiograph: Radiograph | str
     try:
@@ -104,12 +105,13 @@ def rows_of_readings(task: FilmTask, radiograph: Radiograph | str) -> list[Row]:
             if hip.operated or _marked_implant(marks, hip.side)
         }
         films = {key: fit.film for key, fit in fits.items() if isinstance(fit, FilmFit)}
-        unread = isinstance(radiograph, str)
         scale = None if isinstance(radiograph, str) else hip_scale(radiograph, task, hip, films=films)
         for key, marks in readings.items():
             ids = [hip.hip_id, task.patient_id, task.visit_id, task.image_id, *key]
             values = [] if key not in fits else _rows_of_fit(fits[key], scale)
-            values += [] if unread else _rows_of_marks(marks, hip, scale, task.sex)
+            if not isinstance(radiograph, str):
+                values += _rows_of_stem(radiograph, marks, hip, scale)
+                values += _rows_of_marks(marks, hip, scale, task.sex)
             rows += [[*ids, *map(_kept, row)] for row in values]
     return rows
 
@@ -160,6 +162,12 @@ def _rows_of_fit(fit: FilmFit | str, scale: FilmScale | None) -> list[Row]:
         return [[name, "", None, QUANTITIES[name].unit, None, "", fit] for name in CUP_QUANTITIES]
     angles = cup_of_fit(fit)[list(MEASUREMENT_COLUMNS[6:])].astype(object).to_numpy().tolist()
     return [*angles, *cup_line_rows(fit, scale=scale)]
+
+
+def _rows_of_stem(radiograph: Radiograph, marks: list[Mark], hip: Hip, scale: FilmScale | None) -> list[Row]:
+    """Rows from quantity to note of the lines along the stem of one hip in one reading."""
+    own = pd.DataFrame([mark for mark in marks if mark.side == hip.side], columns=list(Mark._fields))
+    return stem_line_rows(radiograph, own, side=hip.side, scale=scale) if hip.operated else []
 
 
 def _rows_of_marks(marks: list[Mark], hip: Hip, scale: FilmScale | None, sex: str) -> list[Row]:

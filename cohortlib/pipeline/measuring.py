@@ -42,10 +42,10 @@ def measure_study(study: Study, *, workers: int = 2, progress: bool | None = Non
     DataFrame
         The columns of `MEASUREMENT_COLUMNS`: hip_id, patient_id, visit_id, image_id, reader_id,
         repeat, quantity, zone, value, unit, sd, method, note. Rows follow the tables: images, hips of
-        the patient, readers, repeats; of each reading the angles of the cup and the lines along it, from
-        the pixels, then what `measurements_from_marks` gives with `film_scales`. A film that cannot be
-        read or measured has rows without a value whose note says why; an image without marks has no rows,
-        and one that cannot be read none but those of the angles.
+        the patient, readers, repeats; of each reading the angles of the cup and the lines along it and along
+        the stem, from the pixels, then what `measurements_from_marks` gives with `film_scales`. A film that
+        cannot be read or measured has rows without a value whose note says why; an image without marks has no
+        rows, and one that cannot be read none but those of the angles.
 
     Raises
     ------

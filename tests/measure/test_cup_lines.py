@@ -12,7 +12,8 @@ from cohortlib.errors import StudyError
 from cohortlib.image import Radiograph
 from cohortlib.measure import cup_lines
 from cohortlib.measure.cup.model import CupModel
-from cohortlib.measure.cup_lines import cup_line_rows, cup_zones, dome_outline, measured_lines
+from cohortlib.measure.cup_lines import cup_line_rows, cup_zones, dome_outline
+from cohortlib.measure.line_rows import measured_lines
 from cohortlib.measure.scale import FilmScale
 from cohortlib.measure.zones import zone_of
 from cohortlib.tables import MEASUREMENT_COLUMNS

@@ -95,6 +95,18 @@ def test_a_shell_fades_as_a_chord_does(radius_mm):
 # ---- by law --------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("spacing_mm", [0.1, 0.15, 0.2, 0.3])
+def test_an_outline_drawn_the_other_way_round_shows_the_same(spacing_mm):
+    facts = {"extent": 0.6, "start": 0.1, "spacing_mm": spacing_mm, "noise_sd": 0.006 / spacing_mm, **ROUND}
+    patch = patch_of(11, 1.5, **facts)
+    other = radiolucent_lines(film_of(patch), outline_of(patch)[::-1], {"1": patch.zone[::-1]}).iloc[0]
+    own = measured(patch)
+    assert own["state"] == other["state"] == "incomplete"
+    assert own["width_mm"] == pytest.approx(other["width_mm"], abs=0.02)
+    # Mean profiles are counted from the other end: what they hold differs a little.
+    assert own["clarity"] == pytest.approx(other["clarity"], rel=0.25)
+
+
 @settings(max_examples=6, deadline=None)
 @given(seed=st.integers(0, 10**6), width=st.floats(1.0, 2.5), angle=st.floats(0, 360))
 def test_the_mirror_image_and_the_order_of_points(seed, width, angle):

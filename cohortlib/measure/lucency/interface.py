@@ -85,7 +85,9 @@ def film_strip(
         (reach_mm + OUTSIDE_MM) / min(row_mm, column_mm),
     )
     places, outward = points * to_px - corner, tangent[:, ::-1] * [1.0, -1.0] * to_px
-    x: Array = np.arange(-reach_mm - 2, reach_mm + 2 + step / 2, step, dtype=np.float64)
+    # As far inwards as outwards, so that an outline drawn the other way round shows the same.
+    half = round((reach_mm + 2) / step)
+    x: Array = np.arange(-half, half + 1, dtype=np.float64) * step
     grey = profiles(pixels, places, outward, x)
     if _mean(grey[:, np.abs(x + 1) < 0.7]) < _mean(grey[:, np.abs(x - 1) < 0.7]):
         outward, grey = -outward, grey[:, ::-1]

@@ -98,12 +98,12 @@ def radiolucent_lines(
         note = f"pixels too coarse: {max(radiograph.spacing_mm):.2f} mm"
         return lucency_table([not_assessable(name, note) for name in names])
     strip = film_strip(radiograph, outline, members, reach_mm)
-    if strip.edge_found.mean() > 0.5 and sharpened(strip.grey, strip.x_mm):
-        note = "edges sharpened: the dark rim of metal looks like a line"
-        return lucency_table([not_assessable(name, note) for name in names])
     received, log_step, noise = exposure(strip.grey, strip.noise, strip.x_mm, strip.step_mm)
     if noise > _MOST_NOISE:
         note = f"noise too high: in a pixel {100 * noise:.0f} % of the step from bone to metal"
+        return lucency_table([not_assessable(name, note) for name in names])
+    if strip.edge_found.mean() > 0.5 and sharpened(strip.grey, strip.x_mm):
+        note = "edges sharpened: the dark rim of metal looks like a line"
         return lucency_table([not_assessable(name, note) for name in names])
     bins, bin_mm = zone_bins(strip, received)
     seen = lines_seen(
