@@ -1,0 +1,78 @@
+"""What a reader's clicks say by themselves, before any pixel is looked at: a measure of the hand."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cohortlib.image import Radiograph
+from cohortlib.measure.cup.rim import lateral_sign
+
+Array = NDArray[np.float64]
+CLICK_COLUMNS = ("side", "quantity", "value", "unit", "note")
+
+
+def clicks_alone(marks: pd.DataFrame, radiograph: Radiograph) -> pd.DataFrame:
+    """How far apart the teardrops were marked, and how steep the marked ends of each cup's rim stand.
+
+    Parameters
+    ----------
+    marks
+        One reading of one film: landmark, side, x_px, y_px.
+    radiograph
+        The film; its spacing gives the millimetres.
+
+    Returns
+    -------
+    DataFrame
+        side, quantity, value, unit, note. One row of "teardrop distance" [mm on the film], side "both", and
+        for each side with a mark of the rim one of "inclination by clicks" [deg]. An empty value has a note
+        that says which marks it lacks.
+
+    Raises
+    ------
+    StudyError
+        If the film has no spacing.
+
+    Notes
+    -----
+    The angle is that of the line through the two rim marks furthest apart with the line of the teardrops. It
+    knows nothing of the beam's cone and rests on four clicks. `measure_study` takes clicks only for where to
+    look and follows the edge in the pixels; this shows what reading by hand alone would be worth.
+    """
+    line, note = _teardrop_line(marks, radiograph)
+    rows = [("both", "teardrop distance", float(np.hypot(*line)), "mm", note)]
+    for side in ("right", "left"):
+        rim = _places(marks, radiograph, "cup_rim", side)
+        if len(rim):
+            few = "" if len(rim) > 1 else "one mark of the rim: its other end is not marked"
+            slope = lateral_sign(side) * (_slope(_opening(rim)) - _slope(line)) % 180.0
+            rows.append((side, "inclination by clicks", float(slope), "deg", few or note))
+    return pd.DataFrame(rows, columns=list(CLICK_COLUMNS))
+
+
+def _places(marks: pd.DataFrame, radiograph: Radiograph, landmark: str, side: str) -> Array:
+    own = marks[(marks["landmark"] == landmark) & (marks["side"] == side)]
+    return radiograph.mm(own[["x_px", "y_px"]].to_numpy(dtype=float))
+
+
+def _teardrop_line(marks: pd.DataFrame, radiograph: Radiograph) -> tuple[Array, str]:
+    """From the right teardrop to the left [mm], or no numbers and why."""
+    drops = {side: _places(marks, radiograph, "teardrop", side) for side in ("left", "right")}
+    wrong = [f"{side} teardrop marked {len(found)} times" for side, found in drops.items() if len(found) != 1]
+    if wrong:
+        return np.full(2, np.nan), "; ".join(wrong) + ", not once"
+    return drops["left"][0] - drops["right"][0], ""
+
+
+def _opening(rim: Array) -> Array:
+    """Between the two marks furthest apart [mm]; no numbers if there is one mark."""
+    steps = [other - one for one, other in combinations(rim, 2)]
+    return max(steps, key=lambda step: float(np.hypot(*step)), default=np.full(2, np.nan))
+
+
+def _slope(step: Array) -> float:
+    return float(np.degrees(np.arctan2(step[1], step[0])))
