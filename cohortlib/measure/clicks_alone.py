@@ -2,17 +2,67 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from cohortlib.errors import study_error
 from cohortlib.image import Radiograph
 from cohortlib.measure.cup.rim import lateral_sign
+from cohortlib.measure.rows import check_columns
+from cohortlib.tables import MEASUREMENT_COLUMNS, Study
 
 Array = NDArray[np.float64]
 CLICK_COLUMNS = ("side", "quantity", "value", "unit", "note")
+_METHOD = "clicks alone"
+
+
+def measurements_by_clicks(study: Study, radiographs: Mapping[str, Radiograph]) -> pd.DataFrame:
+    """What the clicks of every reading say of each study hip on its film.
+
+    Parameters
+    ----------
+    study
+        Its landmarks, images and hips are used.
+    radiographs
+        The film of every image_id with marks; its spacing gives the millimetres.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `MEASUREMENT_COLUMNS`; quantities as in `clicks_alone`. The distance of the teardrops
+        belongs to the film and stands with each study hip on it. There is no sd: a hand does not know its own.
+
+    Raises
+    ------
+    StudyError
+        If a marked image has no film here, or a film has no spacing.
+    """
+    absent = sorted(set(study.landmarks["image_id"]) - set(radiographs))
+    if absent:
+        raise study_error(
+            file="radiographs",
+            column="image_id",
+            found=absent[0],
+            count=len(absent),
+            expected="a film for every marked image",
+            remedy="Give its film, or leave its marks out",
+        )
+    parts = [
+        clicks_alone(marks, radiographs[str(image_id)]).assign(
+            image_id=image_id, reader_id=reader_id, repeat=repeat
+        )
+        for (image_id, reader_id, repeat), marks in study.landmarks.groupby(["image_id", "reader_id", "repeat"])
+    ]
+    rows = pd.concat(parts, ignore_index=True).merge(study.images, on="image_id")
+    hips = study.hips[["hip_id", "patient_id", "side"]].rename(columns={"side": "hip_side"})
+    rows = rows.merge(hips, on="patient_id")
+    rows = rows[rows["side"].isin(["both"]) | rows["side"].eq(rows["hip_side"])]
+    rows = rows.assign(zone="", sd=np.nan, method=_METHOD)
+    return rows[list(MEASUREMENT_COLUMNS)].reset_index(drop=True)
 
 
 def clicks_alone(marks: pd.DataFrame, radiograph: Radiograph) -> pd.DataFrame:
@@ -35,14 +85,17 @@ def clicks_alone(marks: pd.DataFrame, radiograph: Radiograph) -> pd.DataFrame:
     Raises
     ------
     StudyError
-        If the film has no spacing.
+        If a column is missing or the film has no spacing.
 
     Notes
     -----
     The angle is that of the line through the two rim marks furthest apart with the line of the teardrops. It
-    knows nothing of the beam's cone and rests on four clicks. `measure_study` takes clicks only for where to
-    look and follows the edge in the pixels; this shows what reading by hand alone would be worth.
+    rests on four clicks and knows nothing of the beam's cone: on the films of the demonstration study even
+    perfect clicks come out 0.6° steeper than the cup is (mean of 33; 0.0° to 1.4°). `measure_study` takes
+    clicks only for where to look and follows the edge in the pixels; this shows what reading by hand alone
+    would be worth.
     """
+    check_columns(marks, ("landmark", "side", "x_px", "y_px"), name="marks")
     line, note = _teardrop_line(marks, radiograph)
     rows = [("both", "teardrop distance", float(np.hypot(*line)), "mm", note)]
     for side in ("right", "left"):

@@ -9,18 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
 
 from cohortlib.errors import study_error
-from cohortlib.synthetic.gradings import COMPLETE_FROM, SHORT_IS_THIN_MM, STEEPNESS_PER_MM
-from cohortlib.synthetic.readers import chosen_points
+from cohortlib.synthetic.gradings import Eye, seen_by
+from cohortlib.synthetic.readers import chosen_points, clicked
 
 #: Spread of a click along each axis; how far out edges and rims are marked; how far to the side teardrops.
 CLICK_SD_MM, OUTWARD_MM, TEARDROP_LATERAL_MM = 2.0, 0.5, 1.0
-#: Width at which half of the lines of a whole zone are seen; error of a width, and of the part of the zone.
-SEEN_FROM_MM, WIDTH_SD_MM, EXTENT_SD = 0.8, 0.4, 0.2
-#: Share of zones without a line in which one is seen, and of all zones that are called not assessable.
-FALSE_LINE, NOT_ASSESSABLE = 0.03, 0.02
+EYE = Eye(seen_from_mm=0.8, width_sd_mm=0.4, extent_sd=0.2, false_line=0.03, not_assessable=0.02)
 
 
 def beginner_marks(points: pd.DataFrame, *, spacing_mm: float, stream: np.random.Generator) -> pd.DataFrame:
@@ -56,15 +52,10 @@ def beginner_marks(points: pd.DataFrame, *, spacing_mm: float, stream: np.random
     chosen = chosen_points(points, stream)
     teardrop = chosen["landmark"].eq("teardrop")
     # The patient's left is at the right of the film.
-    lateral = chosen["side"].map({"left": 1.0, "right": -1.0}) * teardrop * TEARDROP_LATERAL_MM
-    outward = ~teardrop * OUTWARD_MM
-    hand_mm = stream.normal(0, CLICK_SD_MM, (len(chosen), 2))
-    x_mm = lateral + outward * chosen["outward_x"] + hand_mm[:, 0]
-    y_mm = outward * chosen["outward_y"] + hand_mm[:, 1]
-    return chosen[["landmark", "side"]].assign(
-        x_px=(chosen["x_px"] + x_mm / spacing_mm).round(1) + 0.0,
-        y_px=(chosen["y_px"] + y_mm / spacing_mm).round(1) + 0.0,
-    )
+    lateral_mm = chosen["side"].map({"left": 1.0, "right": -1.0}) * teardrop * TEARDROP_LATERAL_MM
+    outward_mm = ~teardrop * OUTWARD_MM
+    habit_mm = (lateral_mm + outward_mm * chosen["outward_x"], outward_mm * chosen["outward_y"])
+    return clicked(chosen, habit_mm, click_sd_mm=CLICK_SD_MM, spacing_mm=spacing_mm, stream=stream)
 
 
 def beginner_grades(lines: pd.DataFrame, *, stream: np.random.Generator) -> pd.DataFrame:
@@ -82,17 +73,4 @@ def beginner_grades(lines: pd.DataFrame, *, stream: np.random.Generator) -> pd.D
     DataFrame
         side, zone_system, zone, state, width_mm (empty where no line was seen); one row a row of `lines`.
     """
-    count = len(lines)
-    width, extent = lines["width_mm"].to_numpy(), lines["extent_percent"].to_numpy() / 100
-    there = width > 0
-    thin = SEEN_FROM_MM + SHORT_IS_THIN_MM * (1 - extent)
-    seen = there & (stream.random(count) < expit(STEEPNESS_PER_MM * (width - thin)))
-    false = ~there & (stream.random(count) < FALSE_LINE)
-    read_mm = np.where(there, width, 0.8) + stream.normal(0, WIDTH_SD_MM, count)
-    part = np.where(there, extent, 0.3) + stream.normal(0, EXTENT_SD, count)
-    state = np.where(seen | false, np.where(part >= COMPLETE_FROM, "complete", "incomplete"), "none")
-    state = np.where(stream.random(count) < NOT_ASSESSABLE, "not assessable", state)
-    written = np.maximum(np.round(read_mm, 1), 0.1)
-    return lines[["side", "zone_system", "zone"]].assign(
-        state=state, width_mm=np.where(np.isin(state, ("complete", "incomplete")), written, np.nan)
-    )
+    return seen_by(lines, EYE, stream, hidden=np.zeros(len(lines), dtype=bool))
