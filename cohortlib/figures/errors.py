@@ -15,7 +15,7 @@ from cohortlib.errors import study_error
 from cohortlib.figures.notes import TALLEST_MM, draw_words, make_panels
 from cohortlib.figures.rows import check_rows, group_labels, patients_and_hips
 from cohortlib.figures.style import FAINT, MUTED, finish_figure, group_looks, look, make_figure
-from cohortlib.figures.words import counted, with_unit
+from cohortlib.figures.words import counted, with_unit, wrapped
 
 _PANEL_MM = {"single column": 55.0, "double column": 70.0, "slide": 0.0}
 
@@ -68,11 +68,13 @@ def plot_errors_of_two_ways(
     with look(size):
         figure = make_figure(size, height_mm=TALLEST_MM[size])
         panels = make_panels(figure, size, width_ratios=[1.0] * len(names), words_beside=False)
+        # A word a line: two ways stand side by side below each panel, and there may be four panels.
+        below = [wrapped(text, width_pt=0, font_pt=mpl.rcParams["font.size"]) for text in ways.values()]
         for place, (axes, (name, label)) in enumerate(zip(panels, names.items(), strict=True)):
             pairs = errors.loc[errors[by] == name, [first, second]].to_numpy(dtype=float)
             _draw_pairs(axes, pairs, colour=looks[name].colour, marker=looks[name].marker)
             axes.set_title(label)
-            axes.set_xticks([0, 1], list(ways.values()))
+            axes.set_xticks([0, 1], below)
             axes.set_xlim(-0.5, 1.5)
             axes.set_ylim(-reach, reach)
             axes.yaxis.set_major_locator(MaxNLocator(nbins="auto", steps=[1, 2, 5, 10]))

@@ -55,12 +55,15 @@ def measurements_by_clicks(study: Study, radiographs: Mapping[str, Radiograph]) 
         clicks_alone(marks, radiographs[str(image_id)]).assign(
             image_id=image_id, reader_id=reader_id, repeat=repeat
         )
-        for (image_id, reader_id, repeat), marks in study.landmarks.groupby(["image_id", "reader_id", "repeat"])
+        for (image_id, reader_id, repeat), marks in study.landmarks.groupby(
+            ["image_id", "reader_id", "repeat"]
+        )
     ]
-    rows = pd.concat(parts, ignore_index=True).merge(study.images, on="image_id")
-    hips = study.hips[["hip_id", "patient_id", "side"]].rename(columns={"side": "hip_side"})
-    rows = rows.merge(hips, on="patient_id")
-    rows = rows[rows["side"].isin(["both"]) | rows["side"].eq(rows["hip_side"])]
+    hips = study.images[["image_id", "patient_id", "visit_id"]].merge(
+        study.hips[["hip_id", "patient_id", "side"]], on="patient_id"
+    )
+    rows = pd.concat(parts, ignore_index=True).merge(hips, on="image_id", suffixes=("_marked", ""))
+    rows = rows[rows["side_marked"].isin(["both"]) | rows["side_marked"].eq(rows["side"])]
     rows = rows.assign(zone="", sd=np.nan, method=_METHOD)
     return rows[list(MEASUREMENT_COLUMNS)].reset_index(drop=True)
 
@@ -102,9 +105,23 @@ def clicks_alone(marks: pd.DataFrame, radiograph: Radiograph) -> pd.DataFrame:
         rim = _places(marks, radiograph, "cup_rim", side)
         if len(rim):
             few = "" if len(rim) > 1 else "one mark of the rim: its other end is not marked"
-            slope = lateral_sign(side) * (_slope(_opening(rim)) - _slope(line)) % 180.0
+            one, other = opening_ends(rim)
+            slope = lateral_sign(side) * (_slope(other - one) - _slope(line)) % 180.0
             rows.append((side, "inclination by clicks", float(slope), "deg", few or note))
     return pd.DataFrame(rows, columns=list(CLICK_COLUMNS))
+
+
+def opening_ends(places: Array) -> Array:
+    """The two places (2, 2) of a marked rim that are furthest apart, the first marked first; no numbers from one.
+
+    Parameters
+    ----------
+    places : (n, 2)
+        Marks of one rim, in any unit.
+    """
+    pairs = combinations(np.asarray(places, dtype=float), 2)
+    apart = max(pairs, key=lambda pair: float(np.hypot(*(pair[1] - pair[0]))), default=None)
+    return np.full((2, 2), np.nan) if apart is None else np.array(apart)
 
 
 def _places(marks: pd.DataFrame, radiograph: Radiograph, landmark: str, side: str) -> Array:
@@ -119,12 +136,6 @@ def _teardrop_line(marks: pd.DataFrame, radiograph: Radiograph) -> tuple[Array, 
     if wrong:
         return np.full(2, np.nan), "; ".join(wrong) + ", not once"
     return drops["left"][0] - drops["right"][0], ""
-
-
-def _opening(rim: Array) -> Array:
-    """Between the two marks furthest apart [mm]; no numbers if there is one mark."""
-    steps = [other - one for one, other in combinations(rim, 2)]
-    return max(steps, key=lambda step: float(np.hypot(*step)), default=np.full(2, np.nan))
 
 
 def _slope(step: Array) -> float:

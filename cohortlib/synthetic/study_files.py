@@ -48,12 +48,14 @@ WRITTEN = (
     "gradings",
     "grades",
     "answers",
+    "beginner",
     "densitometry",
     "events",
 )
 #: These decide what is in a recipe and where landmarks lie, not what a recipe looks like on a film.
 _RECIPE_WRITERS = {
     "answers",
+    "beginner",
     "bone_density",
     "bony_points",
     "cohort",

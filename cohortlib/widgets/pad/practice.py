@@ -54,11 +54,14 @@ def practice_films(
     stream = np.random.default_rng(seed)
     sides = _films_of_one_cup(study, readers)
     images = study.images[study.images["image_id"].isin(sides.index)].sort_values("image_id")
-    images = images.iloc[stream.permutation(len(images))].drop_duplicates("patient_id")
+    images = images.iloc[stream.permutation(len(images))]
     first = study.gradings[study.gradings["reader_id"].eq(readers[0]) & study.gradings["repeat"].eq(1)]
     seen = first["zone_system"].eq("cup_3") & first["state"].isin(["incomplete", "complete"])
     with_line = images["image_id"].isin(first.loc[seen, "image_id"])
-    parts = [images.loc[kind, "image_id"].iloc[: number // 2] for kind in (with_line, ~with_line)]
+    lined = images[with_line].drop_duplicates("patient_id").iloc[: number // 2]
+    others = images[~with_line & ~images["patient_id"].isin(lined["patient_id"])]
+    clear = others.drop_duplicates("patient_id").iloc[: number // 2]
+    parts = [lined["image_id"], clear["image_id"]]
     few = min(len(part) for part in parts)
     if few < number // 2:
         raise study_error(
