@@ -17,7 +17,9 @@ from cohortlib.figures.rows import check_rows, group_labels, patients_and_hips
 from cohortlib.figures.style import FAINT, MUTED, finish_figure, group_looks, look, make_figure
 from cohortlib.figures.words import counted, with_unit, wrapped
 
-_PANEL_MM = {"single column": 55.0, "double column": 70.0, "slide": 0.0}
+_PANEL_MM = {"single column": 42.0, "double column": 70.0, "slide": 0.0}
+#: Panels side by side; the words below them need the width.
+_COLUMNS = {"single column": 2, "double column": 4, "slide": 4}
 
 
 def plot_errors_of_two_ways(
@@ -57,20 +59,34 @@ def plot_errors_of_two_ways(
     Raises
     ------
     StudyError
-        If a column is missing, a reader is not in `labels`, or there are not two ways.
+        If a column is missing, a reader is not in `labels`, there are not two ways, or there is no value.
     """
     first, second = _two(ways)
     check_rows(errors, ("hip_id", "patient_id", by, first, second), name="errors", numbers=(first, second))
     names = group_labels(errors, by, labels, name="errors")
     looks = group_looks(list(names))
     empty = errors[[first, second]].isna().all(axis=1)
-    reach = 1.08 * float(np.nanmax(errors[[first, second]].abs().to_numpy(dtype=float), initial=0.1))
+    if empty.all():
+        raise study_error(
+            file="errors",
+            column=f"{first}, {second}",
+            found="no value",
+            expected="at least one",
+            remedy="Look at the selection made before drawing",
+        )
+    reach = 1.08 * float(np.nanmax(np.abs(errors[[first, second]].to_numpy(dtype=float)))) or 1.0
     with look(size):
         figure = make_figure(size, height_mm=TALLEST_MM[size])
-        panels = make_panels(figure, size, width_ratios=[1.0] * len(names), words_beside=False)
-        # A word a line: two ways stand side by side below each panel, and there may be four panels.
+        columns = min(_COLUMNS[size], len(names))
+        lines = -(-len(names) // columns)
+        panels = make_panels(
+            figure, size, width_ratios=[1.0] * columns, height_ratios=[1.0] * lines, words_beside=False
+        )
+        # A word a line: two ways stand side by side below each panel.
         below = [wrapped(text, width_pt=0, font_pt=mpl.rcParams["font.size"]) for text in ways.values()]
-        for place, (axes, (name, label)) in enumerate(zip(panels, names.items(), strict=True)):
+        for axes in panels[len(names) :]:
+            axes.set_axis_off()
+        for place, (axes, (name, label)) in enumerate(zip(panels, names.items(), strict=False)):
             pairs = errors.loc[errors[by] == name, [first, second]].to_numpy(dtype=float)
             _draw_pairs(axes, pairs, colour=looks[name].colour, marker=looks[name].marker)
             axes.set_title(label)
@@ -78,9 +94,10 @@ def plot_errors_of_two_ways(
             axes.set_xlim(-0.5, 1.5)
             axes.set_ylim(-reach, reach)
             axes.yaxis.set_major_locator(MaxNLocator(nbins="auto", steps=[1, 2, 5, 10]))
-            if place:
+            if place % columns:
                 axes.tick_params(labelleft=False)
-        panels[0].set_ylabel(with_unit(y_label, unit))
+            else:
+                axes.set_ylabel(with_unit(y_label, unit))
         draw_words(
             figure,
             size,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,7 @@ from cohortlib.tables import MEASUREMENT_COLUMNS, Study
 Array = NDArray[np.float64]
 CLICK_COLUMNS = ("side", "quantity", "value", "unit", "note")
 _METHOD = "clicks alone"
+_READING = ["image_id", "reader_id", "repeat"]
 
 
 def measurements_by_clicks(study: Study, radiographs: Mapping[str, Radiograph]) -> pd.DataFrame:
@@ -34,7 +36,7 @@ def measurements_by_clicks(study: Study, radiographs: Mapping[str, Radiograph]) 
     -------
     DataFrame
         The columns of `MEASUREMENT_COLUMNS`; quantities as in `clicks_alone`. The distance of the teardrops
-        belongs to the film and stands with each study hip on it. There is no sd: a hand does not know its own.
+        belongs to the film and stands with each study hip on it. There is no sd: clicks do not tell it.
 
     Raises
     ------
@@ -51,14 +53,12 @@ def measurements_by_clicks(study: Study, radiographs: Mapping[str, Radiograph]) 
             expected="a film for every marked image",
             remedy="Give its film, or leave its marks out",
         )
-    parts = [
-        clicks_alone(marks, radiographs[str(image_id)]).assign(
-            image_id=image_id, reader_id=reader_id, repeat=repeat
-        )
-        for (image_id, reader_id, repeat), marks in study.landmarks.groupby(
-            ["image_id", "reader_id", "repeat"]
-        )
-    ]
+    parts = []
+    for whose, marks in study.landmarks.groupby(_READING):
+        reading: dict[str, Any] = dict(zip(_READING, whose, strict=True))
+        parts.append(clicks_alone(marks, radiographs[reading["image_id"]]).assign(**reading))
+    if not parts:
+        return pd.DataFrame(columns=list(MEASUREMENT_COLUMNS))
     hips = study.images[["image_id", "patient_id", "visit_id"]].merge(
         study.hips[["hip_id", "patient_id", "side"]], on="patient_id"
     )
@@ -112,7 +112,7 @@ def clicks_alone(marks: pd.DataFrame, radiograph: Radiograph) -> pd.DataFrame:
 
 
 def opening_ends(places: Array) -> Array:
-    """The two places (2, 2) of a marked rim that are furthest apart, the first marked first; no numbers from one.
+    """The two marks of a rim that are furthest apart (2, 2), the first marked first; no numbers from one.
 
     Parameters
     ----------

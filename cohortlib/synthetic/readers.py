@@ -239,7 +239,7 @@ def clicked(
     spacing_mm: float,
     stream: np.random.Generator,
 ) -> pd.DataFrame:
-    """Clicks of one hand: chosen points, plus a habit [mm along x and y], plus chance; columns as in `clicks`."""
+    """Clicks of one hand: chosen points, plus a habit [mm along x and y], plus chance. Rows as `clicks`."""
     hand_mm = stream.normal(0, click_sd_mm, (len(chosen), 2))
     return chosen[["landmark", "side"]].assign(
         x_px=(chosen["x_px"] + (habit_mm[0] + hand_mm[:, 0]) / spacing_mm).round(1) + 0.0,

@@ -1,15 +1,24 @@
 """What clicks say by themselves: distance of the teardrops, steepness of the marked rim."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from marked_study import marked_study
 
 from cohortlib.errors import StudyError
 from cohortlib.image import Radiograph
-from cohortlib.measure.clicks_alone import clicks_alone
+from cohortlib.measure.clicks_alone import clicks_alone, measurements_by_clicks, opening_ends
+from cohortlib.synthetic.anatomy import read_anatomy
+from cohortlib.synthetic.film import true_landmarks
+from cohortlib.synthetic.study_files import film_recipes
+from cohortlib.tables import MEASUREMENT_COLUMNS
 
+STUDY = Path(__file__).parents[2] / "synthetic_cohort"
+MURRAY = Path(__file__).parents[1] / "reference" / "cup_orientation.csv"
 FILM = Radiograph(np.zeros((1000, 1200), dtype=np.float32), (0.25, 0.25), "detector")
 
 
@@ -54,6 +63,53 @@ def test_a_side_without_a_rim_and_a_film_without_a_teardrop():
     assert set(lacking["note"]) == {"right teardrop marked 0 times, not once"}
 
 
+def test_every_reading_of_a_study_stands_with_its_hip():
+    study = marked_study(readings=2)
+    table = measurements_by_clicks(study, {"I1": Radiograph(FILM.pixels, (0.26, 0.26), "detector")})
+    assert table.columns.tolist() == list(MEASUREMENT_COLUMNS)
+    assert table[["repeat", "quantity", "hip_id"]].to_numpy().tolist() == [
+        [repeat, quantity, "H1"]
+        for repeat in (1, 2)
+        for quantity in ("teardrop distance", "inclination by clicks")
+    ]
+    assert table["value"].tolist() == pytest.approx([110, 45] * 2)
+
+
+def test_a_study_without_marks_has_no_rows():
+    study = marked_study(places={})
+    assert measurements_by_clicks(study, {}).empty
+
+
+# By reference: Murray, J Bone Joint Surg Br 1993;75:228-32 -------------------------------------------
+
+
+@pytest.mark.parametrize("row", pd.read_csv(MURRAY).to_dict("records"), ids=lambda row: str(row["source"]))
+def test_the_rim_of_a_cup_stands_at_its_radiographic_inclination(row):
+    """A rim in space, by its operative or anatomical angles, falls by parallel rays at the angle printed."""
+    given = (row["definition_given"], row["inclination_given"], row["anteversion_given"])
+    printed = (row["definition"], row["inclination"], row["anteversion"])
+    if printed[0] == "radiographic":
+        given, printed = printed, given
+    name, *degrees = printed
+    tilt, open_by = np.radians(degrees)
+    lateral, anterior, caudal = {
+        "operative": (np.sin(tilt), np.cos(tilt) * np.sin(open_by), np.cos(tilt) * np.cos(open_by)),
+        "anatomical": (np.sin(tilt) * np.cos(open_by), np.sin(tilt) * np.sin(open_by), np.cos(tilt)),
+    }[name]
+    axis = np.array([lateral, anterior, -caudal])
+    flat = np.cross(axis, [0, 1, 0])
+    flat /= np.linalg.norm(flat)
+    angle = 2 * np.pi * np.arange(72) / 72
+    rim = 100 * (np.outer(np.cos(angle), flat) + np.outer(np.sin(angle), np.cross(axis, flat)))
+    marks = rows(
+        ("teardrop", "right", 400, 500),
+        ("teardrop", "left", 800, 500),
+        *[("cup_rim", "left", 900 + x, 500 - up) for x, _, up in rim],
+    )
+    # Half of the last printed digit, of two printed angles.
+    assert clicks_alone(marks, FILM)["value"][1] == pytest.approx(given[1], abs=0.011)
+
+
 # By law --------------------------------------------------------------------------------------------
 
 
@@ -62,6 +118,44 @@ def test_a_side_without_a_rim_and_a_film_without_a_teardrop():
 def test_how_the_film_lies_does_not_count(inclination_deg, turned_deg):
     found = clicks_alone(reading(inclination_deg, turned_deg=turned_deg), FILM)
     assert found["value"].tolist() == pytest.approx([100, inclination_deg, inclination_deg])
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.floats(-1e3, 1e3), st.floats(-1e3, 1e3)), min_size=2, max_size=8))
+def test_no_two_marks_lie_further_apart_than_the_ends(places):
+    one, other = opening_ends(np.array(places))
+    apart = np.linalg.norm(np.array(places)[:, None] - np.array(places)[None], axis=2)
+    assert np.hypot(*(other - one)) == pytest.approx(apart.max())
+
+
+# By recovery: what was put in comes out ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize("image_id", ["I0019", "I0056", "I0070", "I0098", "I0111"])
+def test_perfect_clicks_on_a_film_miss_only_what_the_cone_of_the_beam_does(image_id):
+    recipe = film_recipes().set_index("image_id")["recipe"][image_id]
+    points = true_landmarks(recipe, read_anatomy(STUDY / "anatomy")).query("visible")
+    film = Radiograph(FILM.pixels, (recipe.spacing_mm, recipe.spacing_mm), "detector")
+    found = clicks_alone(points, film).set_index("quantity")["value"]
+    truth = pd.read_csv(STUDY / "truth.csv", dtype={"zone": str}).query("image_id == @image_id")
+    true = truth.loc[truth["quantity"] == "inclination", "value"].item()
+    # A source at 1150 mm turns the shadow of a cup beside the beam's centre by a degree or so.
+    assert true < found["inclination by clicks"] < true + 1.5
+
+
+def test_the_spread_of_the_clicks_comes_out():
+    sd_mm, rng, count = 2.0, np.random.default_rng(4), 1500
+    level = reading(45)
+    level = level[(level["landmark"] == "teardrop") | level.index.isin([2, 3])]
+    found = []
+    for _ in range(count):
+        shaken = level[["x_px", "y_px"]] + rng.normal(0, sd_mm / 0.25, (len(level), 2))
+        found.append(clicks_alone(level.assign(x_px=shaken["x_px"], y_px=shaken["y_px"]), FILM)["value"])
+    distance_mm, angle_deg = np.array(found).T
+    # Two clicks at the ends of a rim of 50 mm, and two on teardrops 100 mm apart; four standard errors.
+    expected = np.degrees(np.sqrt(2) * sd_mm * np.hypot(1 / 50, 1 / 100))
+    assert angle_deg.std() == pytest.approx(expected, rel=4 / np.sqrt(2 * count))
+    assert distance_mm.std() == pytest.approx(np.sqrt(2) * sd_mm, rel=4 / np.sqrt(2 * count))
 
 
 # By failure ----------------------------------------------------------------------------------------
@@ -84,3 +178,13 @@ def test_a_rim_with_one_end_gives_no_value_and_says_so():
 def test_a_film_without_spacing():
     with pytest.raises(StudyError, match="spacing"):
         clicks_alone(reading(45), Radiograph(FILM.pixels, None, "unknown"))
+
+
+def test_marks_without_a_place():
+    with pytest.raises(StudyError, match=r"(?s)x_px.*no such column"):
+        clicks_alone(reading(45).drop(columns="x_px"), FILM)
+
+
+def test_a_marked_film_that_is_not_there():
+    with pytest.raises(StudyError, match="a film for every marked image"):
+        measurements_by_clicks(marked_study(), {})

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from cohortlib.errors import StudyError
 from cohortlib.synthetic import beginner
@@ -58,6 +59,30 @@ def test_a_wide_line_of_the_whole_zone_is_seen_and_a_hair_is_not():
     assert hair["state"].eq("none").mean() > 0.9
 
 
+# By reference: distributions of SciPy ------------------------------------------------------------------
+
+
+def test_clicks_scatter_as_a_normal_distribution():
+    points = film_points()
+    points = points[points["landmark"] == "teardrop"]
+    down_mm = np.concatenate(
+        [
+            0.3 * (beginner_marks(points, spacing_mm=0.3, stream=np.random.default_rng(seed))["y_px"] - 450)
+            for seed in range(400)
+        ]
+    )
+    assert stats.kstest(down_mm, stats.norm(0, beginner.CLICK_SD_MM).cdf).pvalue > 0.001
+
+
+@pytest.mark.parametrize("width_mm", [0.5, 0.8, 1.1])
+def test_a_line_is_seen_as_a_logistic_curve_says(width_mm):
+    said = beginner_grades(zones(width_mm, 100, 2000), stream=np.random.default_rng(6))["state"]
+    assessed = said[said != "not assessable"]
+    expected = stats.logistic(loc=0.8, scale=1 / 6).cdf(width_mm)
+    found = stats.binomtest(int(assessed.ne("none").sum()), len(assessed), expected)
+    assert found.pvalue > 0.001
+
+
 # By law --------------------------------------------------------------------------------------------
 
 
@@ -108,8 +133,8 @@ def test_hand_and_habit_come_out():
 
 def test_false_lines_and_what_cannot_be_assessed_come_out():
     said = beginner_grades(zones(0, 0, 5000), stream=np.random.default_rng(4))["state"]
-    assert said.eq("not assessable").mean() == pytest.approx(beginner.NOT_ASSESSABLE, abs=0.008)
-    assert said.isin(["incomplete", "complete"]).mean() == pytest.approx(beginner.FALSE_LINE, abs=0.01)
+    assert said.eq("not assessable").mean() == pytest.approx(beginner.EYE.not_assessable, abs=0.008)
+    assert said.isin(["incomplete", "complete"]).mean() == pytest.approx(beginner.EYE.false_line, abs=0.01)
 
 
 # By failure ----------------------------------------------------------------------------------------

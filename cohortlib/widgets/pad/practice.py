@@ -1,4 +1,4 @@
-"""Films of a study to practise on: read before by its readers, and half of them with a line beside the cup."""
+"""Films of a study to practise on: read by its readers before, half of them with a line beside the cup."""
 
 from __future__ import annotations
 
@@ -10,8 +10,6 @@ import pandas as pd
 from cohortlib.errors import study_error
 from cohortlib.tables import Study
 from cohortlib.widgets.pad.films import FilmOf
-
-PRACTICE_COLUMNS = ("image_id", "image_sha256", "sides")
 
 
 def practice_films(
@@ -42,7 +40,7 @@ def practice_films(
     Raises
     ------
     StudyError
-        If the study has too few such films, or `number` is odd.
+        If the study has too few such films, `number` is odd, or there is no reader.
     """
     if number < 2 or number % 2:
         raise study_error(
@@ -50,6 +48,10 @@ def practice_films(
             found=number,
             expected="an even number, 2 or more",
             remedy="Half of the films show a line: give twice as many as are to show one",
+        )
+    if not readers:
+        raise study_error(
+            column="readers", found="none", expected="at least one reader", remedy="Name whom to compare with"
         )
     stream = np.random.default_rng(seed)
     sides = _films_of_one_cup(study, readers)
@@ -67,14 +69,12 @@ def practice_films(
         raise study_error(
             file="tables/images",
             found=f"{few} patients whose film serves",
-            expected=f"{number // 2} with a line beside their one cup and as many without, read by all readers",
+            expected=f"{number // 2} with a line beside their one cup, as many without, read by all readers",
             remedy="Ask for fewer films, or for fewer readers",
         )
     chosen = pd.concat(parts).sort_values().tolist()
     digests = [film_of(image_id).sha256 for image_id in chosen]
-    return pd.DataFrame({"image_id": chosen, "image_sha256": digests, "sides": sides[chosen].tolist()})[
-        list(PRACTICE_COLUMNS)
-    ]
+    return pd.DataFrame({"image_id": chosen, "image_sha256": digests, "sides": sides[chosen].tolist()})
 
 
 def _films_of_one_cup(study: Study, readers: Sequence[str]) -> pd.Series:
