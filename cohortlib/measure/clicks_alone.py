@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -119,9 +118,11 @@ def opening_ends(places: Array) -> Array:
     places : (n, 2)
         Marks of one rim, in any unit.
     """
-    pairs = combinations(np.asarray(places, dtype=float), 2)
-    apart = max(pairs, key=lambda pair: float(np.hypot(*(pair[1] - pair[0]))), default=None)
-    return np.full((2, 2), np.nan) if apart is None else np.array(apart)
+    marks = np.asarray(places, dtype=float).reshape(-1, 2)
+    if len(marks) < 2:
+        return np.full((2, 2), np.nan)
+    apart = np.linalg.norm(marks[:, None] - marks[None], axis=2)
+    return marks[list(np.unravel_index(int(apart.argmax()), apart.shape))]
 
 
 def _places(marks: pd.DataFrame, radiograph: Radiograph, landmark: str, side: str) -> Array:
