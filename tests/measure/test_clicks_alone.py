@@ -87,7 +87,7 @@ def test_a_study_without_marks_has_no_rows():
 
 
 def rim_in_space(axis, count):
-    """A rim 50 mm across about an axis (lateral, anterior, cranial), from its end by parallel rays onwards."""
+    """A rim 50 mm across about an axis (lateral, anterior, cranial), from its end by parallel rays on."""
     flat = np.cross(axis, [0, 1, 0])
     flat /= np.linalg.norm(flat)
     angle = 2 * np.pi * np.arange(count) / count
