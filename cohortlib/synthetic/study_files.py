@@ -48,7 +48,6 @@ WRITTEN = (
     "gradings",
     "grades",
     "answers",
-    "beginner",
     "densitometry",
     "events",
 )
