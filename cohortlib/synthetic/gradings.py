@@ -6,6 +6,8 @@ not always, now and then a line where there is none.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -35,6 +37,16 @@ FIRST_SESSION = {
     ("R1", 2): "2031-09-08",
     ("R2", 2): "2031-09-09",
 }
+
+
+class Eye(NamedTuple):
+    """How well somebody sees: each as the constant of its name, of one reader."""
+
+    seen_from_mm: float
+    width_sd_mm: float
+    extent_sd: float
+    false_line: float
+    not_assessable: float
 
 
 def grading_table(lines: pd.DataFrame, *, seed: int) -> pd.DataFrame:
@@ -104,16 +116,30 @@ def seen_states(
             expected="one of " + ", ".join(SEEN_FROM_MM),
             remedy="Name a simulated reader",
         )
+    eye = Eye(
+        seen_from_mm=SEEN_FROM_MM[reader],
+        width_sd_mm=WIDTH_SD_MM[reader],
+        extent_sd=EXTENT_SD[reader],
+        false_line=FALSE_LINE[reader],
+        not_assessable=NOT_ASSESSABLE * (1 - BY_THE_FILM),
+    )
+    return seen_by(lines, eye, stream, hidden=hidden)
+
+
+def seen_by(
+    lines: pd.DataFrame, eye: Eye, stream: np.random.Generator, *, hidden: NDArray[np.bool_]
+) -> pd.DataFrame:
+    """What one eye says of some zones; arguments and columns as in `seen_states`."""
     count = len(lines)
     width, extent = lines["width_mm"].to_numpy(), lines["extent_percent"].to_numpy() / 100
-    thin = SEEN_FROM_MM[reader] + SHORT_IS_THIN_MM * (1 - extent)
+    thin = eye.seen_from_mm + SHORT_IS_THIN_MM * (1 - extent)
     there = width > 0
     seen = there & (stream.random(count) < expit(STEEPNESS_PER_MM * (width - thin)))
-    false = ~there & (stream.random(count) < FALSE_LINE[reader])
-    read_mm = np.where(there, width, 0.6) + stream.normal(0, WIDTH_SD_MM[reader], count)
-    part = np.where(there, extent, 0.3) + stream.normal(0, EXTENT_SD[reader], count)
+    false = ~there & (stream.random(count) < eye.false_line)
+    read_mm = np.where(there, width, 0.6) + stream.normal(0, eye.width_sd_mm, count)
+    part = np.where(there, extent, 0.3) + stream.normal(0, eye.extent_sd, count)
     state = np.where(seen | false, np.where(part >= COMPLETE_FROM, "complete", "incomplete"), "none")
-    hidden = hidden | (stream.random(count) < NOT_ASSESSABLE * (1 - BY_THE_FILM))
+    hidden = hidden | (stream.random(count) < eye.not_assessable)
     state = np.where(hidden, "not assessable", state)
     written = np.maximum(np.round(read_mm, 1), 0.1)
     return lines[["side", "zone_system", "zone"]].assign(

@@ -227,10 +227,21 @@ def clicks(chosen: pd.DataFrame, reader: str, spacing_mm: float, stream: np.rand
         )
     outward_mm = chosen["landmark"].ne("teardrop") * OUTWARD_MM[reader]
     down_mm = chosen["landmark"].eq("teardrop") * -TEARDROP_PROXIMAL_MM[reader]
-    hand_mm = stream.normal(0, CLICK_SD_MM[reader], (len(chosen), 2))
-    x_mm = outward_mm * chosen["outward_x"] + hand_mm[:, 0]
-    y_mm = outward_mm * chosen["outward_y"] + down_mm + hand_mm[:, 1]
+    habit_mm = (outward_mm * chosen["outward_x"], outward_mm * chosen["outward_y"] + down_mm)
+    return clicked(chosen, habit_mm, click_sd_mm=CLICK_SD_MM[reader], spacing_mm=spacing_mm, stream=stream)
+
+
+def clicked(
+    chosen: pd.DataFrame,
+    habit_mm: tuple[pd.Series, pd.Series],
+    *,
+    click_sd_mm: float,
+    spacing_mm: float,
+    stream: np.random.Generator,
+) -> pd.DataFrame:
+    """Clicks of one hand: chosen points, plus a habit [mm along x and y], plus chance. Rows as `clicks`."""
+    hand_mm = stream.normal(0, click_sd_mm, (len(chosen), 2))
     return chosen[["landmark", "side"]].assign(
-        x_px=(chosen["x_px"] + x_mm / spacing_mm).round(1) + 0.0,
-        y_px=(chosen["y_px"] + y_mm / spacing_mm).round(1) + 0.0,
+        x_px=(chosen["x_px"] + (habit_mm[0] + hand_mm[:, 0]) / spacing_mm).round(1) + 0.0,
+        y_px=(chosen["y_px"] + (habit_mm[1] + hand_mm[:, 1]) / spacing_mm).round(1) + 0.0,
     )

@@ -54,6 +54,7 @@ WRITTEN = (
 #: These decide what is in a recipe and where landmarks lie, not what a recipe looks like on a film.
 _RECIPE_WRITERS = {
     "answers",
+    "beginner",
     "bone_density",
     "bony_points",
     "cohort",

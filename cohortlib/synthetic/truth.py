@@ -60,6 +60,33 @@ def truth_table(tables: Mapping[str, pd.DataFrame], *, seed: int) -> pd.DataFram
     return whole.assign(value=whole["value"].astype(float).round(4) + 0.0)  # + 0.0: no negative zero
 
 
+def lines_in_truth(truth: pd.DataFrame, hips: pd.DataFrame, *, zone_system: str) -> pd.DataFrame:
+    """The true line of every zone, as it went into `truth_table`.
+
+    Parameters
+    ----------
+    truth
+        As `truth_table` gives it, or truth.csv read with zone as text.
+    hips
+        hip_id, side.
+    zone_system
+        Such as "cup_3".
+
+    Returns
+    -------
+    DataFrame
+        One row an image, hip and zone: image_id, hip_id, side, zone_system, zone, width_mm (0 where there is
+        no line), extent_percent.
+    """
+    names = {f"line_width_{zone_system}": "width_mm", f"line_extent_{zone_system}": "extent_percent"}
+    rows = truth[truth["quantity"].isin(list(names))]
+    wide = rows.pivot(index=["image_id", "hip_id", "zone"], columns="quantity", values="value")
+    wide = wide.rename(columns=names).rename_axis(columns=None).reset_index()
+    side = wide["hip_id"].map(hips.set_index("hip_id")["side"])
+    lines = wide.assign(side=side, zone_system=zone_system)
+    return lines[["image_id", "hip_id", "side", "zone_system", "zone", *names.values()]]
+
+
 def _with_all_columns(part: pd.DataFrame) -> pd.DataFrame:
     """An id that a part does not have, or not in every row, is empty text."""
     text = [column for column in TRUTH_COLUMNS if column != "value"]
