@@ -1,4 +1,4 @@
-"""Radiolucent lines as a study gets them: from the readers' marks to states of zones, on two invented studies.
+"""Radiolucent lines as a study gets them, from readers' marks to states of zones, on two invented studies.
 
 By hand: `python <this file> [seed …]`; it makes the films of two studies and measures them, in about ten
 minutes. The counts of zones lie beside this file. Nothing was chosen on these two.
@@ -46,7 +46,7 @@ def zones_of_study(seed: int) -> pd.DataFrame:
 
 
 def counts(zones: pd.DataFrame) -> pd.DataFrame:
-    """One row a system of zones and kind of zone: how many are seen, none, not assessable; the widths' error."""
+    """One row a system of zones and kind of zone: how many are seen, not assessable; the error of widths."""
     kind = np.select(
         [zones["true_mm"] >= 1, zones["true_mm"] > 0], ["line of 1 mm or more", "thinner line"], "no line"
     )
