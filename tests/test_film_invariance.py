@@ -13,7 +13,7 @@ from scipy.ndimage import rotate
 
 from cohortlib.dicom import read_radiograph
 from cohortlib.image import Radiograph
-from cohortlib.measure.cup_lines import measured_lines
+from cohortlib.measure.line_rows import measured_lines
 from cohortlib.measure.marked_hip import COUNTS, OF_THE_MIDDLE
 from cohortlib.pipeline.film import FilmTask, Hip, Mark, rows_of_readings
 from cohortlib.quantities import QUANTITIES

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cohortlib.errors import StudyError
-from cohortlib.measure.cup_lines import measured_lines
+from cohortlib.measure.line_rows import measured_lines
 from cohortlib.measure.marked import measurements_from_marks
 from cohortlib.pipeline import make_images, measure_study
 from cohortlib.pipeline.cache import kept_path, read_kept, write_kept
