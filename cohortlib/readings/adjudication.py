@@ -26,7 +26,8 @@ def make_adjudication_list(
     Parameters
     ----------
     compared
-        From `measurement_discrepancies` or `grading_discrepancies`, or both joined end to end.
+        From `measurement_discrepancies`, `grading_discrepancies` or `grade_discrepancies`, or some of them
+        joined end to end.
     images
         As for `make_worklist`: image_id, image_sha256, sides.
     reader_id

@@ -9,8 +9,9 @@ from sqlalchemy import ColumnElement, Connection, Table, insert, select, true
 from cohortlib.errors import StudyError, problem, study_error
 from cohortlib.readings.clock import software, stored_time
 from cohortlib.readings.guards import SAME
-from cohortlib.readings.row_checks import Content
-from cohortlib.readings.schema import BATCHES, EVENTS, ITEMS, OWN_ID, READINGS, tasks_of
+from cohortlib.readings.kept import check_kept
+from cohortlib.readings.schema import BATCHES, EVENTS, ITEMS, OWN_ID, READINGS
+from cohortlib.readings.tasks import Content, tasks_of
 
 # Conditions of one question; databases limit how many there may be.
 _AT_ONCE = 200
@@ -35,6 +36,7 @@ def insert_batch(
         If a correction names no row of the same reading, or one that was corrected already.
     """
     check_not_locked(connection)
+    check_kept(connection, content)
     _check_supersedes(connection, rows, content)
     now = stored_time(connection)
     batch = {"content": content, "n_rows": len(rows), "stored_at": now}
@@ -110,12 +112,12 @@ def _check_supersedes(connection: Connection, rows: list[dict[str, Any]], conten
 
 
 def readings_listed(connection: Connection, rows: list[dict[str, Any]], *, content: Content) -> list[Reading]:
-    """The readings of these rows of which a worklist asks for marks, or for gradings, sorted."""
+    """The readings of these rows of which a worklist asks for this content, sorted."""
     return _known(connection, rows, ITEMS, ITEMS.c.task.in_(tasks_of(content)))
 
 
 def readings_there(connection: Connection, rows: list[dict[str, Any]], *, table: Table) -> list[Reading]:
-    """The readings of these rows that `table` (marks or gradings) has already, sorted."""
+    """The readings of these rows that `table` has already, sorted."""
     return _known(connection, rows, table, true())
 
 

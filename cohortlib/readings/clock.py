@@ -13,7 +13,8 @@ from sqlalchemy import Connection, func, select, text
 
 import cohortlib
 from cohortlib.errors import study_error
-from cohortlib.readings.schema import EVENTS, GRADINGS, MARKS
+from cohortlib.readings.kept import kept
+from cohortlib.readings.schema import EVENTS, READINGS
 
 #: What an invented study takes for the time.
 SimulatedClock = Callable[[], datetime.datetime]
@@ -61,7 +62,7 @@ def stored_time(connection: Connection) -> str:
         If the clock stands before what is stored already: set the clock of the computer.
     """
     now = current_time(connection)
-    for table in (MARKS, GRADINGS, EVENTS):
+    for table in (*(READINGS[content] for content in kept(connection)), EVENTS):
         latest = connection.execute(
             select(table.c.stored_at).where(
                 next(iter(table.primary_key))

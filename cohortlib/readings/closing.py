@@ -31,7 +31,7 @@ class Closing(Handle):
         -------
         Lock
             who, locked_at, sha256 (of all rows that stand), history_sha256 (of all rows ever stored),
-            n_marks, n_gradings, n_unfinished.
+            n_marks, n_gradings, n_unfinished, n_grades.
         """
         name = checked(who, ID, name="who")
         accept = bool(checked(accept_unfinished, FLAG, name="accept_unfinished"))

@@ -13,6 +13,7 @@ from cohortlib.errors import study_error
 from cohortlib.readings.argument_tables import check_once, checked_table
 from cohortlib.readings.cells import ID, TEXT, number, one_of, whole_number
 from cohortlib.tables import SIDES, ZONE_STATES
+from cohortlib.tables.grading_scales import GRADING_SCALES
 
 #: Columns of a table of compared readings; `part` is the hip, or the side that was graded.
 COMPARED_COLUMNS = (
@@ -34,6 +35,7 @@ _WHOSE = {"image_id": ID, "reader_id": ID, "repeat": whole_number(1, 99)}
 _VALUE = number(-1e12, 1e12, "")
 _MEASURED = {"hip_id": ID, "quantity": ID, "zone": TEXT, "value": _VALUE, "unit": TEXT, "method": TEXT}
 _GRADED = {"side": one_of(SIDES), "zone_system": ID, "zone": ID, "state": one_of(ZONE_STATES)}
+_SCALED = {"side": one_of(SIDES), "scale": one_of(tuple(GRADING_SCALES)), "part": TEXT, "grade": TEXT}
 _LIMITS = {"quantity": ID, "limit": number(0, 1e12, ""), "unit": TEXT}
 
 
@@ -125,15 +127,47 @@ def grading_discrepancies(gradings: pd.DataFrame) -> pd.DataFrame:
         If a value is wrong or a zone is graded twice in one reading.
     """
     rows = checked_table(gradings, {**_WHOSE, **_GRADED}, file="gradings")
+    rows = [row for row in rows if row["repeat"] == 1]
+    said = _said(rows, part="side", what="zone_system", value="state", file="gradings")
+    return _compared(said, _alike("state"))
+
+
+def grade_discrepancies(grades: pd.DataFrame) -> pd.DataFrame:
+    """Every pair of first grades of a part of a scale by two readers, and whether they differ.
+
+    Parameters
+    ----------
+    grades
+        As the table `grades` of a study, or `Readings.grades()`; hidden repeats are not compared.
+
+    Returns
+    -------
+    DataFrame
+        Columns as `measurement_discrepancies`: part is the side, what the scale, zone the part of the scale,
+        first and second are grades; difference, limit and unit are empty. "not assessable" differs from every
+        other grade. reason: "", "grade", "graded by one reader only" (both graded other parts of the scale).
+
+    Raises
+    ------
+    StudyError
+        If a value is wrong or a part is graded twice in one reading.
+    """
+    rows = [row for row in checked_table(grades, {**_WHOSE, **_SCALED}, file="grades") if row["repeat"] == 1]
+    for row in rows:
+        row["zone"] = row["part"]
+    return _compared(_said(rows, part="side", what="scale", value="grade", file="grades"), _alike("grade"))
+
+
+def _alike(reason: str) -> Callable[[str, Any, Any], dict[str, Any]]:
+    """Two words of readers compared; `reason` where they differ."""
 
     def compared(_what: str, first: str | None, second: str | None) -> dict[str, Any]:
-        reason = "state" if first != second else ""
+        told = reason if first != second else ""
         if first is None or second is None:
-            reason = "graded by one reader only"
-        return {"difference": math.nan, "limit": math.nan, "unit": "", "reason": reason}
+            told = "graded by one reader only"
+        return {"difference": math.nan, "limit": math.nan, "unit": "", "reason": told}
 
-    rows = [row for row in rows if row["repeat"] == 1]
-    return _compared(_said(rows, part="side", what="zone_system", value="state", file="gradings"), compared)
+    return compared
 
 
 def _said(

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import pandas as pd
-from sqlalchemy import Connection, Select, Table, select
+from sqlalchemy import Connection, Select, Table, false, null, select
 
-from cohortlib.readings.row_checks import Content
+from cohortlib.readings.kept import kept
 from cohortlib.readings.rows import MARKED_AT
-from cohortlib.readings.schema import BATCHES, OWN_ID
+from cohortlib.readings.schema import BATCHES, OWN_ID, READINGS
+from cohortlib.readings.tasks import Content
 from cohortlib.tables import DICTIONARY
 
 _DTYPES = {
@@ -22,6 +23,7 @@ _DTYPES = {
     "import_id": "Int64",
     "mark_id": "Int64",
     "grading_id": "Int64",
+    "grade_id": "Int64",
     "worklist_id": "Int64",
     "session": "Int64",
     "place": "Int64",
@@ -33,7 +35,7 @@ _DTYPES = {
 }
 _TIMES = ("claimed_at", "stored_at")
 #: The table of a study that the rows are.
-STUDY_TABLE = {"marks": "landmarks", "gradings": "gradings"}
+STUDY_TABLE: dict[Content, str] = {"marks": "landmarks", "gradings": "gradings", "grades": "grades"}
 _THEN = (
     "duration_s",
     "image_sha256",
@@ -81,7 +83,13 @@ def typed(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def reading_frame(connection: Connection, query: Select, *, content: Content) -> pd.DataFrame:
-    """Marks or gradings: first the columns of a study's table, then where each row comes from."""
+    """Marks, gradings or grades: first the columns of a study's table, then where each row comes from.
+
+    Of what the store has no table for, no rows.
+    """
+    if content not in kept(connection):
+        nothing = (null().label(column.name) for column in READINGS[content].columns)
+        query = select(*nothing).where(false())
     source = query.subquery()
     joined = select(source, BATCHES.c.item_id, BATCHES.c.import_id)
     joined = joined.join_from(source, BATCHES, source.c.batch_id == BATCHES.c.batch_id)

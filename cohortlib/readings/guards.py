@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from sqlalchemy import Table
+from sqlalchemy import MetaData, Table
 
-from cohortlib.readings.schema import METADATA, OWN_ID, READINGS
+from cohortlib.readings.schema import OWN_ID, READINGS
 
 APPEND_ONLY = "cohortlib: append-only"
 TAKEN = "cohortlib: number or key taken"
@@ -25,6 +25,7 @@ IS_LOCKED = "EXISTS (SELECT 1 FROM events WHERE what = 'locked')"
 SAME = {
     "marks": ("image_id", "reader_id", "repeat"),
     "gradings": ("image_id", "reader_id", "repeat", "side", "zone_system", "zone"),
+    "grades": ("image_id", "reader_id", "repeat", "side", "scale", "part"),
 }
 _AFTER_THE_LOCK = ("store", "events")
 
@@ -38,10 +39,10 @@ class Guard(NamedTuple):
     message: str
 
 
-def guards() -> list[Guard]:
-    """Every guard of the store."""
+def guards(schema: MetaData) -> list[Guard]:
+    """Every guard of a store with these tables."""
     found = []
-    for table in METADATA.sorted_tables:
+    for table in schema.sorted_tables:
         if table.name not in _AFTER_THE_LOCK:
             found.append(Guard(table.name, "locked", IS_LOCKED, LOCKED))
         if table.name in READINGS:

@@ -20,10 +20,11 @@ from cohortlib.readings.batches import (
 from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import ID, SHA256, TEXT
 from cohortlib.readings.clock import software, stored_time
+from cohortlib.readings.kept import check_kept
 from cohortlib.readings.refusals import shown
-from cohortlib.readings.row_checks import Content
 from cohortlib.readings.rows import imported_fields, reading_rows
 from cohortlib.readings.schema import IMPORTS, READINGS
+from cohortlib.readings.tasks import Content
 from cohortlib.readings.trail import insert_event
 
 _PROVENANCE_RULES = {"file": TEXT, "sha256": SHA256, "who": ID}
@@ -52,6 +53,7 @@ def import_readings(
 ) -> int:
     """Store the readings of a file in the open transaction; returns the number of the batch."""
     check_not_locked(connection)
+    check_kept(connection, content)
     origin = _checked_provenance(provenance)
     file, who = origin["file"], origin["who"]
     same = select(IMPORTS).where(IMPORTS.c.content == content, IMPORTS.c.sha256 == origin["sha256"])

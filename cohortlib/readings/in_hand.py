@@ -16,9 +16,9 @@ from cohortlib.readings.handle import Handle
 from cohortlib.readings.items import check_sides, check_task
 from cohortlib.readings.marking import Rows
 from cohortlib.readings.progress import Item, reader_items
-from cohortlib.readings.row_checks import Content
 from cohortlib.readings.rows import reading_rows, written_fields
-from cohortlib.readings.schema import EVENTS, READINGS, TASKS
+from cohortlib.readings.schema import EVENTS, READINGS
+from cohortlib.readings.tasks import CONTENTS, TASKS, Content
 
 _DURATION_S = number(0, 86_400, "s")
 _OF_THE_ITEM = ("image_id", "reader_id", "repeat", "duration_s", "image_sha256")
@@ -37,7 +37,7 @@ class InHand(Handle):
         image_sha256: str,
         duration_s: float,
     ) -> pd.DataFrame:
-        """Store marks or gradings of an item that is being read, all or none.
+        """Store marks, gradings or grades of an item that is being read, all or none.
 
         Parameters
         ----------
@@ -45,11 +45,11 @@ class InHand(Handle):
             The item that `next_item` showed, or a finished one of the same session: of that one, rows
             are corrected only.
         content
-            "marks" or "gradings".
+            "marks", "gradings" or "grades".
         rows
-            As `write_marks` and `write_gradings` take them, without image_id, reader_id, repeat, duration_s
-            and image_sha256: those are the item's. A correction names the row that it supersedes; a row that
-            was withdrawn comes back by a correction of its withdrawal.
+            As `write_marks`, `write_gradings` and `write_grades` take them, without image_id, reader_id,
+            repeat, duration_s and image_sha256: those are the item's. A correction names the row that it
+            supersedes; a row that was withdrawn comes back by a correction of its withdrawal.
         image_sha256
             Of the file that is shown; it must be the one of the worklist.
         duration_s
@@ -83,7 +83,7 @@ class InHand(Handle):
             return reading_frame(connection, stored, content=content)
 
     def item_history(self, item_id: str, *, reader_id: str) -> dict[Content, pd.DataFrame]:
-        """Every mark and every grading that a reader ever stored of an item, in that order, as it asks for.
+        """Every mark, grading and grade that a reader ever stored of an item, in that order, as it asks for.
 
         For the program that shows the item again after a pause or a crash. Only the item in hand and
         finished ones of the same session are opened: an earlier session would show the reader what a hidden
@@ -97,7 +97,7 @@ class InHand(Handle):
         tables: dict[Content, pd.DataFrame] = {}
         with self._database.reading() as connection:
             item = _readable_item(connection, item_id, reader_id)
-            for content in ("marks", "gradings"):
+            for content in CONTENTS:
                 columns = READINGS[content].c
                 query = history(READINGS[content]).where(
                     columns.image_id == item.image_id,

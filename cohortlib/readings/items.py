@@ -9,14 +9,15 @@ import pandas as pd
 from sqlalchemy import Connection, select
 
 from cohortlib.errors import study_error
+from cohortlib.readings.asked_grades import check_graded
 from cohortlib.readings.batches import check_not_locked, insert_batch
 from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import ID, SHA256, TEXT, number
 from cohortlib.readings.clock import TOLERANCE, current_time, stored_time, time_value
 from cohortlib.readings.progress import Item, next_open_item, reader_items
-from cohortlib.readings.row_checks import Content
 from cohortlib.readings.rows import MARKED_AT, imported_fields, reading_rows, written_fields
-from cohortlib.readings.schema import EVENTS, TASKS
+from cohortlib.readings.schema import EVENTS
+from cohortlib.readings.tasks import TASKS, Content
 from cohortlib.readings.trail import insert_event
 from cohortlib.tables import OF_BOTH_SIDES
 
@@ -76,6 +77,7 @@ def finish_item(
         batches[content] = insert_batch(
             connection, [{**row, **given} for row in rows], content=content, item_id=item_id
         )
+    check_graded(connection, item, reader_id=reader_id, remark=note)
     now = stored_time(connection)
     insert_event(
         connection,
@@ -106,7 +108,7 @@ def _item_in_hand(connection: Connection, item_id: str, reader_id: str) -> Item:
 
 
 def check_task(item: Item, content: Content) -> None:
-    """Refuse marks where an item asks for gradings alone, and the other way round."""
+    """Refuse what an item does not ask for, such as marks where it asks for gradings alone."""
     if content not in TASKS[item.task]:
         raise study_error(
             file=content,

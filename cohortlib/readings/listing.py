@@ -13,8 +13,10 @@ from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import ID
 from cohortlib.readings.frames import frame, history
 from cohortlib.readings.handle import Handle
+from cohortlib.readings.kept import kept
 from cohortlib.readings.progress import progress_table, reader_items, reader_view
-from cohortlib.readings.schema import ITEMS, READINGS, TASKS, WORKLISTS, tasks_of
+from cohortlib.readings.schema import ITEMS, READINGS, WORKLISTS
+from cohortlib.readings.tasks import TASKS, tasks_of
 from cohortlib.readings.worklist import TASK
 from cohortlib.readings.worklist_storing import insert_worklist
 
@@ -90,6 +92,7 @@ class Listing(Handle):
         duration_s: float,
         marks: pd.DataFrame | None = None,
         gradings: pd.DataFrame | None = None,
+        grades: pd.DataFrame | None = None,
         remark: str = "",
     ) -> None:
         """Store everything that a reader read on an item, and that the item is finished, all or nothing.
@@ -107,19 +110,23 @@ class Listing(Handle):
             zone), when the reader clicked: kept beside the time of storing.
         gradings
             side, zone_system, zone, state, width_mm, as marks; None where there is nothing to grade.
+        grades
+            side, scale, part, grade, as marks; None where there is nothing to grade, or where `write_item`
+            stored them.
         remark
             Such as why the image cannot be read.
 
         Raises
         ------
         StudyError
-            If it is not this item's turn, or a row is wrong; then nothing was stored.
+            If it is not this item's turn, a row is wrong, or the item asks for grades and there is none, or
+            not every part of a scale, and no remark says why; then nothing was stored.
         """
         with self._database.writing() as connection:
             items.finish_item(
                 connection,
                 item_id,
-                {"marks": marks, "gradings": gradings},
+                {"marks": marks, "gradings": gradings, "grades": grades},
                 reader_id=reader_id,
                 image_sha256=image_sha256,
                 duration_s=duration_s,
@@ -142,7 +149,7 @@ class Listing(Handle):
         Parameters
         ----------
         task
-            "marks", "gradings" or "marks and gradings": what counts as read.
+            One of `TASKS`, such as "marks and gradings": what counts as read.
         """
         found: set[str] = set()
         readers = list(reader_ids)
@@ -150,10 +157,10 @@ class Listing(Handle):
             for content in TASKS[checked(task, TASK, name="task")]:
                 table = READINGS[content]
                 asked = ITEMS.c.task.in_(tasks_of(content))
-                for query in (
-                    select(ITEMS.c.image_id).where(ITEMS.c.reader_id.in_(readers), asked),
-                    select(table.c.image_id).where(table.c.reader_id.in_(readers)),
-                ):
+                queries = [select(ITEMS.c.image_id).where(ITEMS.c.reader_id.in_(readers), asked)]
+                if content in kept(connection):
+                    queries.append(select(table.c.image_id).where(table.c.reader_id.in_(readers)))
+                for query in queries:
                     found |= set(connection.execute(query.distinct()).scalars())
         return found
 

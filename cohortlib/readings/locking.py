@@ -10,7 +10,9 @@ from sqlalchemy import Connection, func, select, text
 from cohortlib.errors import study_error
 from cohortlib.readings.batches import check_not_locked
 from cohortlib.readings.clock import stored_time
-from cohortlib.readings.postgres_guards import LOCK_WRITERS_OUT
+from cohortlib.readings.earlier import SCHEMAS
+from cohortlib.readings.kept import stored_version
+from cohortlib.readings.postgres_guards import lock_writers_out
 from cohortlib.readings.schema import EVENTS, ITEMS
 from cohortlib.readings.seal import check_batches, counts, current_sha256, history_sha256
 from cohortlib.readings.trail import insert_event
@@ -26,12 +28,14 @@ class Lock(NamedTuple):
     n_marks: int
     n_gradings: int
     n_unfinished: int
+    n_grades: int = 0  # a lock of a store without grades does not name them
 
 
 def insert_lock(connection: Connection, place: str, *, who: str, accept_unfinished: bool) -> Lock:
     """Lock the readings in the open transaction."""
     if connection.dialect.name == "postgresql":
-        connection.execute(text(LOCK_WRITERS_OUT))  # an SQLite file has one writer as it is
+        tables = SCHEMAS[stored_version(connection)].tables
+        connection.execute(text(lock_writers_out(tables)))  # an SQLite file has one writer as it is
     check_not_locked(connection)
     check_batches(connection, place)
     finished = select(EVENTS.c.subject).where(EVENTS.c.what == "item finished")
@@ -45,13 +49,16 @@ def insert_lock(connection: Connection, place: str, *, who: str, accept_unfinish
             expected="worklists that are read to their end",
             remedy="Finish them, or lock with accept_unfinished=True: they can never be read afterwards",
         )
+    standing = counts(connection)
     lock = Lock(
         who,
         stored_time(connection),
         current_sha256(connection),
         history_sha256(connection),
-        *counts(connection),
-        n_unfinished,
+        n_marks=standing["marks"],
+        n_gradings=standing["gradings"],
+        n_unfinished=n_unfinished,
+        n_grades=standing["grades"],
     )
     details = lock._asdict()
     insert_event(connection, what="locked", who=details.pop("who"), now=details.pop("locked_at"), **details)

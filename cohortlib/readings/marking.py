@@ -12,9 +12,9 @@ from cohortlib.readings.batches import check_not_listed, insert_batch
 from cohortlib.readings.frames import current, frame, history, reading_frame
 from cohortlib.readings.handle import Handle
 from cohortlib.readings.imports import import_readings
-from cohortlib.readings.row_checks import Content
 from cohortlib.readings.rows import reading_rows, written_fields
 from cohortlib.readings.schema import IMPORTS, READINGS
+from cohortlib.readings.tasks import Content
 
 Rows = pd.DataFrame | Sequence[Mapping[str, Any]]
 

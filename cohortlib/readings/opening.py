@@ -6,14 +6,14 @@ import os
 import re
 import uuid
 from pathlib import Path
-from types import ModuleType
 
 from sqlalchemy import Connection, insert, inspect, select, text
 
 from cohortlib.errors import study_error
-from cohortlib.readings import postgres_guards, sqlite_guards
 from cohortlib.readings.clock import CLOCK_OPTION, SimulatedClock, current_time, software, time_text
 from cohortlib.readings.database import Database
+from cohortlib.readings.earlier import SCHEMAS, add_grades, guards_of, may_add_grades
+from cohortlib.readings.locking import the_lock
 from cohortlib.readings.postgres_server import SERVER, server_database
 from cohortlib.readings.refusals import shown
 from cohortlib.readings.schema import METADATA, SCHEMA_VERSION, STORE
@@ -40,7 +40,9 @@ def open_readings(
         has no password, the environment variable COHORTLIB_READINGS_PASSWORD may hold one: the host, a
         blank, the password.
     write
-        False opens a store that exists and changes nothing of it; True makes one where there is none.
+        False opens a store that exists and changes nothing of it; True makes one where there is none. One
+        that was made before there were grades gets a table for them, unless it is locked; what it holds, and
+        its seal, stay as they are.
     simulated_clock
         Gives the time (with its zone) in place of the real one: for simulated readers only. Every row that
         is stored says so in `software`, for good. A file of such readings, which can be made again, is not
@@ -69,7 +71,10 @@ def open_readings(
             with database.writing() as connection:
                 _make(connection)
         with database.reading() as connection:
-            _check(connection, database.place)
+            lacking = _check(connection, database.place)
+        if write and lacking:
+            with database.writing() as connection:
+                _complete(connection, database.place)
     except BaseException:
         database.engine.dispose()
         raise
@@ -118,7 +123,7 @@ def _make(connection: Connection) -> None:
             remedy="Name a database of its own for the readings",
         )
     METADATA.create_all(connection)
-    _guards(connection).make_guards(connection)
+    guards_of(connection).make_guards(connection, METADATA)
     now = time_text(current_time(connection))
     connection.execute(
         insert(STORE).values(
@@ -131,7 +136,16 @@ def _make(connection: Connection) -> None:
     insert_event(connection, what="made", who="", now=now)
 
 
-def _check(connection: Connection, place: str) -> None:
+def _complete(connection: Connection, place: str) -> None:
+    """Give a store that was made earlier what it lacks, if it is sound, not locked, and one's own."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(text(_ONE_MAKER))
+    if _check(connection, place) and the_lock(connection) is None and may_add_grades(connection):
+        add_grades(connection)
+
+
+def _check(connection: Connection, place: str) -> bool:
+    """Refuse what is no sound store; whether it is one of an earlier version."""
     if not inspect(connection).has_table(STORE.name):
         raise study_error(
             file=place,
@@ -141,15 +155,15 @@ def _check(connection: Connection, place: str) -> None:
             "(python -m cohortlib readings)",
         )
     version = connection.execute(select(STORE.c.schema_version)).scalar()
-    if version != SCHEMA_VERSION:
+    if version not in SCHEMAS:
         raise study_error(
             file=place,
             column="schema_version",
             found=version if version is not None else "no version",
-            expected=f"version {SCHEMA_VERSION}",
+            expected="version " + " or ".join(map(str, SCHEMAS)),
             remedy="Open it with the release of this program that made it",
         )
-    faults = _guards(connection).guard_faults(connection)
+    faults = guards_of(connection).guard_faults(connection, SCHEMAS[version])
     if faults:
         raise study_error(
             file=place,
@@ -158,7 +172,4 @@ def _check(connection: Connection, place: str) -> None:
             expected="the tables and the guards that were made with the store",
             remedy="Someone altered the store: compare it with the last copy before it is used",
         )
-
-
-def _guards(connection: Connection) -> ModuleType:
-    return postgres_guards if connection.dialect.name == "postgresql" else sqlite_guards
+    return bool(version != SCHEMA_VERSION)

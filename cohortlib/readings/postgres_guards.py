@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from typing import NamedTuple
 
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection, MetaData, text
 
 from cohortlib.readings.guards import APPEND_ONLY, guards
-from cohortlib.readings.schema import METADATA
 
 # Parts of pg_trigger.tgtype.
 _ROW, _BEFORE, _INSERT, _DELETE, _UPDATE, _TRUNCATE = 1, 2, 4, 8, 16, 32
-#: Writers hold a weaker lock on these until they are done: whoever locks the readings waits for them.
-LOCK_WRITERS_OUT = (
-    "LOCK TABLE batches, marks, gradings, imports, worklists, items IN SHARE ROW EXCLUSIVE MODE"
-)
+_WRITTEN = ("batches", "marks", "gradings", "grades", "imports", "worklists", "items")
 
 
 class _Trigger(NamedTuple):
@@ -25,21 +22,27 @@ class _Trigger(NamedTuple):
     source: str
 
 
-def _triggers() -> list[_Trigger]:
+def lock_writers_out(tables: Container[str]) -> str:
+    """Writers hold a weaker lock until they are done: whoever locks the readings waits for them."""
+    written = ", ".join(name for name in _WRITTEN if name in tables)
+    return f"LOCK TABLE {written} IN SHARE ROW EXCLUSIVE MODE"
+
+
+def _triggers(schema: MetaData) -> list[_Trigger]:
     found = []
     refuse = f" BEGIN RAISE EXCEPTION '{APPEND_ONLY}'; END "
-    for table in METADATA.tables:
+    for table in schema.tables:
         change = _ROW | _BEFORE | _UPDATE | _DELETE
         found.append(_Trigger(table, f"{table}_no_change", "UPDATE OR DELETE", change, refuse))
         # Statement by statement: there are no rows when a table is emptied.
         found.append(_Trigger(table, f"{table}_no_truncate", "TRUNCATE", _BEFORE | _TRUNCATE, refuse))
         checks = "".join(
             f"IF {guard.condition} THEN RAISE EXCEPTION '{guard.message}'; END IF; "
-            for guard in guards()
+            for guard in guards(schema)
             if guard.table == table
         )
         if table == "events":
-            checks = f"IF NEW.what = 'locked' THEN {LOCK_WRITERS_OUT}; END IF; {checks}"
+            checks = f"IF NEW.what = 'locked' THEN {lock_writers_out(schema.tables)}; END IF; {checks}"
         # A transaction that looks at the past would not see a lock that was set meanwhile.
         level = (
             "IF current_setting('transaction_isolation') <> 'read committed' "
@@ -50,11 +53,11 @@ def _triggers() -> list[_Trigger]:
     return found
 
 
-def make_guards(connection: Connection) -> None:
+def make_guards(connection: Connection, schema: MetaData) -> None:
     """Put every trigger and its function in its place; they fire in replicas too."""
     # Without a fixed path, someone's own table `events` would answer whether the readings are locked.
     path = _search_path(connection)
-    for trigger in _triggers():
+    for trigger in _triggers(schema):
         name = f"cohortlib_{trigger.name}"
         each = "ROW" if trigger.kind & _ROW else "STATEMENT"
         for statement in (
@@ -67,12 +70,19 @@ def make_guards(connection: Connection) -> None:
             connection.exec_driver_sql(statement)
 
 
+def drop_guards(connection: Connection, schema: MetaData) -> None:
+    """Take every trigger away, for others to be put in place in the same transaction."""
+    for trigger in _triggers(schema):
+        connection.exec_driver_sql(f"DROP TRIGGER cohortlib_{trigger.name} ON {trigger.table}")
+        connection.exec_driver_sql(f"DROP FUNCTION cohortlib_{trigger.name}()")
+
+
 def _search_path(connection: Connection) -> str:
     schema = connection.execute(text("SELECT quote_ident(current_schema())")).scalar_one()
     return f"{schema}, pg_temp"
 
 
-def guard_faults(connection: Connection) -> list[str]:
+def guard_faults(connection: Connection, schema: MetaData) -> list[str]:
     """What differs from what `make_guards` made: triggers missing, changed or foreign, rules."""
     rows = connection.execute(
         text(
@@ -82,10 +92,10 @@ def guard_faults(connection: Connection) -> list[str]:
             "WHERE NOT t.tgisinternal AND c.relname = ANY(:tables) "
             "AND c.relnamespace = CAST(quote_ident(current_schema()) AS regnamespace)"
         ),
-        {"path": _search_path(connection), "tables": list(METADATA.tables)},
+        {"path": _search_path(connection), "tables": list(schema.tables)},
     )
     found = {(table, name): (kind, source, active) for table, name, kind, source, active in rows}
-    expected = {(t.table, f"cohortlib_{t.name}"): (t.kind, t.source, True) for t in _triggers()}
+    expected = {(t.table, f"cohortlib_{t.name}"): (t.kind, t.source, True) for t in _triggers(schema)}
     faults = [f"no trigger {name}" for table, name in expected if (table, name) not in found]
     for key, parts in found.items():
         if key not in expected:
@@ -96,6 +106,6 @@ def guard_faults(connection: Connection) -> list[str]:
         text(
             "SELECT rulename FROM pg_rules WHERE schemaname = current_schema() AND tablename = ANY(:tables)"
         ),
-        {"tables": list(METADATA.tables)},
+        {"tables": list(schema.tables)},
     )
     return faults + [f"a foreign rule {name}" for (name,) in rules]

@@ -29,7 +29,7 @@ REASONS = {
     NOT_LOCKED: ("readings that are not locked", "a lock before the unblinding", "Lock the readings first"),
     FOREIGN: (
         "a correction of another reading",
-        "a correction of a row of the same image, reader and repeat (a grading: also zone)",
+        "a correction of a row of the same image, reader and repeat (a grading or grade: also zone or part)",
         "Name the row that is to be corrected in supersedes",
     ),
     TAKEN: (

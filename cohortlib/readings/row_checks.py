@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
 from cohortlib.errors import problem
 from cohortlib.readings.guards import SAME
 from cohortlib.readings.refusals import shown
+from cohortlib.readings.tasks import Content
 from cohortlib.tables import ZONE_SYSTEMS
+from cohortlib.tables.grading_scales import GRADING_SCALES, grades_of
 
-Content = Literal["marks", "gradings"]
-CONTENTS: tuple[Content, ...] = ("marks", "gradings")
 #: What the reader said: empty in a row that is withdrawn.
-SAID = {"marks": ("x_px", "y_px"), "gradings": ("state", "width_mm")}
+SAID = {"marks": ("x_px", "y_px"), "gradings": ("state", "width_mm"), "grades": ("grade",)}
 #: What a row that is not withdrawn must say.
-_NEEDED = {"marks": ("x_px", "y_px"), "gradings": ("state",)}
+_NEEDED = {"marks": ("x_px", "y_px"), "gradings": ("state",), "grades": ("grade",)}
+#: What of a hip is said once in a reading.
+_PLACE = {"gradings": "zone", "grades": "part"}
 #: States that say of a line that it is there; only such a line has a width.
 _LINE = ("incomplete", "complete")
 
@@ -49,8 +51,13 @@ def _faults(row: dict[str, Any], content: Content) -> Iterator[_Fault]:
     for name in _NEEDED[content]:
         if row[name] is None:
             yield _Fault(name, "no value", "a value in every row", "Give the value, or withdraw the row")
-    if content != "gradings":
-        return
+    if content == "gradings":
+        yield from _zone_faults(row)
+    elif content == "grades":
+        yield from _scale_faults(row)
+
+
+def _zone_faults(row: dict[str, Any]) -> Iterator[_Fault]:
     zones = ZONE_SYSTEMS[row["zone_system"]].names
     if row["zone"] not in zones:
         found = f"{row['zone_system']} zone {row['zone']}"
@@ -61,13 +68,24 @@ def _faults(row: dict[str, Any], content: Content) -> Iterator[_Fault]:
         yield _Fault("width_mm", found, "a width only where there is a line", remedy)
 
 
+def _scale_faults(row: dict[str, Any]) -> Iterator[_Fault]:
+    scale, part, grade = row["scale"], row["part"], row["grade"]
+    allowed = grades_of(scale, part)
+    if not allowed:
+        expected = "one of " + ", ".join(GRADING_SCALES[scale].parts)
+        yield _Fault("part", f"{scale}, {part}", expected, "Correct the part or its scale")
+    elif grade is not None and grade not in allowed:
+        expected = "one of " + ", ".join(allowed)
+        yield _Fault("grade", f"{grade} for {scale}, {part}", expected, "Correct the grade")
+
+
 def _repeated(row: dict[str, Any], content: Content, seen: set[tuple[Any, ...]]) -> Iterator[_Fault]:
-    """A second correction of the same row, or a second grade of the same zone."""
+    """A second correction of the same row, or a second grade of the same zone or part."""
     key: tuple[Any, ...]
     if row["supersedes"] is not None:
         name, key = "supersedes", (row["supersedes"],)
-    elif content == "gradings":
-        name, key = "zone", tuple(row.get(column) for column in SAME["gradings"])
+    elif content in _PLACE:
+        name, key = _PLACE[content], tuple(row.get(column) for column in SAME[content])
     else:
         return
     if key in seen:

@@ -1,4 +1,4 @@
-"""A table of marks or gradings → the rows to be stored, checked whole before anything is written."""
+"""A table of marks, gradings or grades → the rows to be stored, checked whole before anything is written."""
 
 from __future__ import annotations
 
@@ -12,8 +12,10 @@ from cohortlib.errors import StudyError, problem, study_error
 from cohortlib.readings.cell_checks import column_values
 from cohortlib.readings.cells import FLAG, ID, MOMENT, SHA256, TEXT, Rule, number, one_of, whole_number
 from cohortlib.readings.refusals import shown
-from cohortlib.readings.row_checks import Content, row_problems
+from cohortlib.readings.row_checks import row_problems
+from cohortlib.readings.tasks import Content
 from cohortlib.tables import LANDMARKS, SIDES, ZONE_STATES, ZONE_SYSTEMS
+from cohortlib.tables.grading_scales import GRADING_SCALES
 
 #: Rows of one batch; more are written in several.
 MOST_ROWS = 200_000
@@ -41,6 +43,11 @@ _WHAT = {
         "zone": _Field(ID),
         "state": _Field(one_of(ZONE_STATES), required=False),
         "width_mm": _Field(number(0, 30, "mm"), required=False),
+    },
+    "grades": {
+        "scale": _Field(one_of(tuple(GRADING_SCALES))),
+        "part": _Field(TEXT),
+        "grade": _Field(TEXT, required=False),
     },
 }
 _HOW = {"duration_s": _Field(number(0, 86_400, "s")), "image_sha256": _Field(SHA256)}
@@ -74,7 +81,7 @@ def reading_rows(
     Parameters
     ----------
     table
-        One row a mark or a grading; a list of dicts with the same names will do.
+        One row a mark, a grading or a grade; a list of dicts with the same names will do.
     fields
         From `written_fields` or `imported_fields`.
     file

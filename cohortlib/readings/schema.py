@@ -6,6 +6,8 @@ read the same from both databases. Nothing is ever changed or removed (see `guar
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from sqlalchemy import (
     REAL,
     CheckConstraint,
@@ -22,18 +24,13 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
+from cohortlib.readings.tasks import CONTENTS, TASKS, tasks_of
 from cohortlib.tables import SIDES, ZONE_STATES
 
-#: Counted up with every change of the tables or their guards.
-SCHEMA_VERSION = 2
+#: Counted up with every change of the tables or their guards; `earlier` has what was before.
+SCHEMA_VERSION = 3
 #: Why an item stands on a worklist.
 ROLES = ("first", "repeat", "adjudication")
-#: What an item asks for: which tables its reader fills. Marks and gradings may have sessions of their own.
-TASKS = {
-    "marks": ("marks",),
-    "gradings": ("gradings",),
-    "marks and gradings": ("marks", "gradings"),
-}
 #: Which sides of the image.
 ITEM_SIDES = (*SIDES, "both")
 
@@ -42,9 +39,9 @@ METADATA = MetaData()
 _NUMBER: TypeEngine[float] = Double().with_variant(REAL(), "sqlite")
 
 
-def _one_of(column: str, allowed: tuple[str, ...], *, name: str) -> CheckConstraint:
-    listed = ", ".join(f"'{value}'" for value in allowed)
-    return CheckConstraint(f"{column} IN ({listed})", name=name)
+def one_of(column: str, allowed: tuple[str, ...], *, name: str) -> CheckConstraint:
+    """A column holds one of these words, or nothing."""
+    return CheckConstraint(f"{column} IN ({_listed(allowed)})", name=name)
 
 
 def _table(name: str, *parts: Column | CheckConstraint | Index) -> Table:
@@ -56,7 +53,7 @@ def _number_of(name: str) -> Column:
 
 
 def _reading_columns(own_id: str) -> tuple[Column, ...]:
-    """What every mark and every grading has."""
+    """What every mark, grading and grade has."""
     return (
         _number_of(own_id),
         Column("batch_id", Integer, ForeignKey("batches.batch_id"), nullable=False, index=True),
@@ -78,7 +75,7 @@ def _reading_columns(own_id: str) -> tuple[Column, ...]:
 def _reading_checks(table: str) -> tuple[CheckConstraint, ...]:
     return (
         CheckConstraint("repeat BETWEEN 1 AND 99", name=f"{table}_repeat"),
-        _one_of("side", SIDES, name=f"{table}_side"),
+        one_of("side", SIDES, name=f"{table}_side"),
         CheckConstraint("duration_s BETWEEN 0 AND 86400", name=f"{table}_duration"),
         CheckConstraint("length(image_sha256) = 64", name=f"{table}_hash"),
         CheckConstraint("length(stored_at) = 27", name=f"{table}_stored_at"),
@@ -86,6 +83,16 @@ def _reading_checks(table: str) -> tuple[CheckConstraint, ...]:
             "withdrawn = 0 OR (withdrawn = 1 AND supersedes IS NOT NULL)", name=f"{table}_withdrawn"
         ),
     )
+
+
+def once_where(condition: str, name: str, *columns: str | Column) -> Index:
+    """Among the rows where the condition holds, no two are alike in these columns."""
+    where = text(condition)
+    return Index(name, *columns, unique=True, sqlite_where=where, postgresql_where=where)
+
+
+def _listed(words: Iterable[str]) -> str:
+    return ", ".join(f"'{word}'" for word in words)
 
 
 STORE = _table(
@@ -134,22 +141,20 @@ ITEMS = _table(
     Column("repeat", Integer, nullable=False),
     Column("role", Text, nullable=False),
     Column("task", Text, nullable=False),
-    # One reading of an image asks for its marks once, and for its gradings once.
+    # One reading of an image asks for its marks once, for its gradings once, and for its grades once.
     *(
-        Index(
+        once_where(
+            f"task IN ({_listed(tasks_of(content))})",
             f"items_{content}_once",
             "reader_id",
             "image_id",
             "repeat",
-            unique=True,
-            sqlite_where=text(f"task <> '{other}'"),
-            postgresql_where=text(f"task <> '{other}'"),
         )
-        for content, other in (("marks", "gradings"), ("gradings", "marks"))
+        for content in CONTENTS
     ),
-    _one_of("sides", ITEM_SIDES, name="items_sides"),
-    _one_of("role", ROLES, name="items_role"),
-    _one_of("task", tuple(TASKS), name="items_task"),
+    one_of("sides", ITEM_SIDES, name="items_sides"),
+    one_of("role", ROLES, name="items_role"),
+    one_of("task", tuple(TASKS), name="items_task"),
 )
 
 BATCHES = _table(
@@ -184,10 +189,11 @@ GRADINGS = _table(
     Column("width_mm", _NUMBER),
     *_reading_checks("gradings"),
     CheckConstraint("withdrawn = 1 OR state IS NOT NULL", name="gradings_whole"),
-    _one_of("state", ZONE_STATES, name="gradings_state"),
+    one_of("state", ZONE_STATES, name="gradings_state"),
     CheckConstraint("width_mm BETWEEN 0 AND 30", name="gradings_width"),
     # A zone is graded once a reading; what follows names the grade it supersedes.
-    Index(
+    once_where(
+        "supersedes IS NULL",
         "gradings_once",
         "image_id",
         "reader_id",
@@ -195,9 +201,21 @@ GRADINGS = _table(
         "side",
         "zone_system",
         "zone",
-        unique=True,
-        sqlite_where=text("supersedes IS NULL"),
-        postgresql_where=text("supersedes IS NULL"),
+    ),
+)
+
+#: Which grades a scale has is checked where they come in: a store outlives a list of scales.
+GRADES = _table(
+    "grades",
+    *_reading_columns("grade_id"),
+    Column("scale", Text, nullable=False),
+    Column("part", Text, nullable=False),
+    Column("grade", Text),
+    *_reading_checks("grades"),
+    CheckConstraint("withdrawn = 1 OR grade IS NOT NULL", name="grades_whole"),
+    CheckConstraint("length(grade) BETWEEN 1 AND 400", name="grades_grade"),
+    once_where(
+        "supersedes IS NULL", "grades_once", "image_id", "reader_id", "repeat", "side", "scale", "part"
     ),
 )
 
@@ -211,28 +229,11 @@ EVENTS = _table(
     Column("details", Text, nullable=False),
     Column("software", Text, nullable=False),
     Index("events_subject", "subject"),
-    Index(
-        "events_finished_once",
-        "subject",
-        unique=True,
-        sqlite_where=text("what = 'item finished'"),
-        postgresql_where=text("what = 'item finished'"),
-    ),
-    Index(
-        "events_locked_once",
-        "what",
-        unique=True,
-        sqlite_where=text("what = 'locked'"),
-        postgresql_where=text("what = 'locked'"),
-    ),
+    once_where("what = 'item finished'", "events_finished_once", "subject"),
+    once_where("what = 'locked'", "events_locked_once", "what"),
 )
 
 #: The tables that hold what readers said, by the name a study knows them under.
-READINGS = {"marks": MARKS, "gradings": GRADINGS}
+READINGS = {"marks": MARKS, "gradings": GRADINGS, "grades": GRADES}
 #: Their own number.
-OWN_ID = {"marks": "mark_id", "gradings": "grading_id"}
-
-
-def tasks_of(content: str) -> list[str]:
-    """The tasks that ask for marks, or for gradings."""
-    return [task for task, contents in TASKS.items() if content in contents]
+OWN_ID = {"marks": "mark_id", "gradings": "grading_id", "grades": "grade_id"}

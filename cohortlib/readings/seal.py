@@ -3,51 +3,71 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 from sqlalchemy import Connection, Select, func, select
 
 from cohortlib.errors import study_error
 from cohortlib.readings.frames import current, history
+from cohortlib.readings.kept import kept
 from cohortlib.readings.refusals import shown
 from cohortlib.readings.schema import BATCHES, READINGS
+from cohortlib.readings.tasks import CONTENTS, Content
 
+#: Kinds of readings that earlier stores and their seals know nothing of.
+_ADDED_LATER = ("grades",)
 _ENCODER = json.JSONEncoder(ensure_ascii=True, allow_nan=False, separators=(",", ":"))
 
 
-def rows_sha256(connection: Connection, queries: list[Select]) -> str:
+def rows_sha256(connection: Connection, queries: Mapping[Content, Select]) -> str:
     """SHA-256 of rows written as JSON arrays, one a line, after a line with the names of the columns.
 
     Notes
     -----
     Numbers are written with the fewest digits that give them back exactly (IEEE 754 binary64), text in
-    ASCII with escapes, nothing as `null`, no spaces; every line ends with a line feed.
+    ASCII with escapes, nothing as `null`, no spaces; every line ends with a line feed. Of grades there is not
+    even the line of names where there are no rows: seals that were made before there were grades hold on.
     """
     digest = hashlib.sha256()
-    for query in queries:
+    for content, query in queries.items():
         result = connection.execute(query)
-        for row in ([*result.keys()], *result):
+        lines: Iterator[Sequence[Any]] = itertools.chain([list(result.keys())], result)
+        if content in _ADDED_LATER:
+            lines = _unless_alone(lines)
+        for row in lines:
             digest.update(_ENCODER.encode(list(row)).encode() + b"\n")
     return digest.hexdigest()
 
 
+def _unless_alone(lines: Iterator[Sequence[Any]]) -> Iterator[Sequence[Any]]:
+    """All lines, or none where the first is the only one."""
+    first = next(lines)
+    second = next(lines, None)
+    if second is not None:
+        yield from (first, second)
+        yield from lines
+
+
 def current_sha256(connection: Connection) -> str:
-    """Over all rows that stand: marks, then gradings, each in the order of their numbers."""
-    return rows_sha256(connection, [current(table) for table in READINGS.values()])
+    """Over all rows that stand: marks, then gradings, then grades, each in the order of their numbers."""
+    return rows_sha256(connection, {content: current(READINGS[content]) for content in kept(connection)})
 
 
 def history_sha256(connection: Connection) -> str:
     """Over all rows that were ever stored."""
-    return rows_sha256(connection, [history(table) for table in READINGS.values()])
+    return rows_sha256(connection, {content: history(READINGS[content]) for content in kept(connection)})
 
 
-def counts(connection: Connection) -> tuple[int, int]:
-    """How many marks and how many gradings stand."""
-    marks, gradings = (
-        connection.execute(select(func.count()).select_from(current(table).order_by(None).subquery()))
-        for table in READINGS.values()
-    )
-    return marks.scalar_one(), gradings.scalar_one()
+def counts(connection: Connection) -> dict[Content, int]:
+    """How many marks, gradings and grades stand."""
+    found: dict[Content, int] = dict.fromkeys(CONTENTS, 0)
+    for content in kept(connection):
+        standing = current(READINGS[content]).order_by(None).subquery()
+        found[content] = connection.execute(select(func.count()).select_from(standing)).scalar_one()
+    return found
 
 
 def check_file(connection: Connection, place: str) -> None:
@@ -78,7 +98,8 @@ def check_batches(connection: Connection, place: str) -> None:
     StudyError
         If rows were added to or taken from the file past this program.
     """
-    for content, table in READINGS.items():
+    for content in kept(connection):
+        table = READINGS[content]
         there = select(table.c.batch_id, func.count().label("n")).group_by(table.c.batch_id).subquery()
         wrong = connection.execute(
             select(BATCHES.c.batch_id, BATCHES.c.n_rows, func.coalesce(there.c.n, 0))

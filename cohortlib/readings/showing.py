@@ -12,10 +12,11 @@ from cohortlib.readings import locking
 from cohortlib.readings.clock import SIMULATED
 from cohortlib.readings.frames import STUDY_TABLE, current, history, reading_frame
 from cohortlib.readings.handle import Handle
-from cohortlib.readings.row_checks import CONTENTS, Content
+from cohortlib.readings.kept import kept
 from cohortlib.readings.rows import MARKED_AT
-from cohortlib.readings.schema import EVENTS, IMPORTS, ITEMS, OWN_ID, READINGS, STORE, tasks_of
+from cohortlib.readings.schema import EVENTS, GRADES, IMPORTS, ITEMS, OWN_ID, READINGS, STORE
 from cohortlib.readings.seal import current_sha256
+from cohortlib.readings.tasks import CONTENTS, Content, tasks_of
 from cohortlib.tables import DICTIONARY
 
 
@@ -24,10 +25,12 @@ class State(NamedTuple):
 
     Attributes
     ----------
-    n_marks, n_gradings
+    n_marks, n_gradings, n_grades
         Rows that stand and are shown.
-    n_marks_hidden, n_gradings_hidden
+    n_marks_hidden, n_gradings_hidden, n_grades_hidden
         Rows that stand and belong to a worklist that is not unblinded yet.
+    holds_grades
+        Whether there is a grade in the store, or an item that asks for grades.
     n_items, n_finished
         Items of all worklists, and those that were read.
     n_adjudicated
@@ -53,6 +56,9 @@ class State(NamedTuple):
     unblinded_by: str
     unblinded_at: str
     simulated: bool
+    n_grades: int
+    n_grades_hidden: int
+    holds_grades: bool
 
 
 class Shown(NamedTuple):
@@ -61,10 +67,10 @@ class Shown(NamedTuple):
     Attributes
     ----------
     tables
-        landmarks, gradings: the rows that stand and may be shown, with the columns of the study's table and
-        mark_id or grading_id; by repeat, reader and time.
+        landmarks, gradings, grades: the rows that stand and may be shown, with the columns of the study's
+        table and mark_id, grading_id or grade_id; by repeat, reader and time.
     imported
-        landmarks, gradings: SHA-256 of the files that were imported.
+        landmarks, gradings, grades: SHA-256 of the files that were imported.
     state
     """
 
@@ -98,7 +104,7 @@ class Showing(Handle):
         return Shown(tables, imported, state)
 
     def known(self, table: str) -> pd.DataFrame:
-        """Every row of `landmarks` or `gradings` that was ever stored, shown or not, to look rows up in."""
+        """Every row of one of the three tables that was ever stored, shown or not, to look rows up in."""
         content = next(content for content in CONTENTS if STUDY_TABLE[content] == table)
         with self._database.reading() as connection:
             every = reading_frame(connection, history(READINGS[content]), content=content)
@@ -110,7 +116,7 @@ def _parted(connection: Connection, content: Content, *, all_shown: bool) -> tup
     table, own_id = READINGS[content], OWN_ID[content]
     rows = reading_frame(connection, current(table), content=content)
     hidden = pd.Series(False, index=rows.index)
-    if not all_shown:
+    if not all_shown and content in kept(connection):
         # By reading, not by batch: a correction comes in a batch of its own.
         same = and_(*(table.c[name] == ITEMS.c[name] for name in ("image_id", "reader_id", "repeat")))
         asked = ITEMS.c.task.in_(tasks_of(content))
@@ -120,6 +126,13 @@ def _parted(connection: Connection, content: Content, *, all_shown: bool) -> tup
     shown = rows.loc[~hidden, [*DICTIONARY[STUDY_TABLE[content]], own_id]]
     shown = shown.sort_values(["repeat", "reader_id", MARKED_AT, own_id], ignore_index=True)
     return shown, int(hidden.sum())
+
+
+def _holds_grades(connection: Connection) -> bool:
+    if "grades" not in kept(connection):
+        return False
+    asked = select(ITEMS.c.item_id).where(ITEMS.c.task.in_(tasks_of("grades")))
+    return any(connection.execute(query.limit(1)).first() for query in (asked, select(GRADES.c.grade_id)))
 
 
 def _first_event(connection: Connection, what: str) -> Mapping[str, Any] | None:
@@ -151,4 +164,7 @@ def _state(
         unblinded_by=unblinded["who"] if unblinded else "",
         unblinded_at=unblinded["stored_at"] if unblinded else "",
         simulated=str(connection.execute(select(STORE.c.software)).scalar_one()).endswith(SIMULATED),
+        n_grades=len(tables["grades"]),
+        n_grades_hidden=hidden["grades"],
+        holds_grades=_holds_grades(connection),
     )

@@ -14,7 +14,8 @@ from cohortlib.readings.argument_tables import check_once, checked_table
 from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import ID, SHA256, number, one_of, whole_number
 from cohortlib.readings.refusals import shown
-from cohortlib.readings.schema import ITEM_SIDES, ROLES, TASKS
+from cohortlib.readings.schema import ITEM_SIDES, ROLES
+from cohortlib.readings.tasks import TASKS
 
 #: Letters and digits of an item's name that are not taken for one another.
 _LETTERS = np.array(list("abcdefghjkmnpqrstuvwxyz23456789"))
@@ -59,8 +60,9 @@ def make_worklist(
     seed
         The same seed gives the same worklist.
     task
-        What is asked for: "marks", "gradings" or "marks and gradings". Those of one reading may stand on
-        two worklists, each with its own order and washout.
+        What is asked for: "marks", "gradings" (of zones), "grades" (on scales), or several of them, such as
+        "marks and gradings" or "marks, gradings and grades". Those of one reading may stand on several
+        worklists, each with its own order and washout.
 
     Returns
     -------

@@ -13,8 +13,9 @@ from cohortlib.readings.batches import check_not_locked, readings_listed, readin
 from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import number
 from cohortlib.readings.clock import software, stored_time
-from cohortlib.readings.row_checks import CONTENTS
-from cohortlib.readings.schema import ITEMS, READINGS, TASKS, WORKLISTS
+from cohortlib.readings.kept import check_kept
+from cohortlib.readings.schema import ITEMS, READINGS, WORKLISTS
+from cohortlib.readings.tasks import CONTENTS, TASKS
 from cohortlib.readings.trail import insert_event
 from cohortlib.readings.worklist import ITEM_RULES
 
@@ -86,6 +87,9 @@ def _check_not_there(connection: Connection, rows: list[dict[str, Any]]) -> None
         )
     for content in CONTENTS:
         asked = [row for row in rows if content in TASKS[row["task"]]]
+        if not asked:
+            continue
+        check_kept(connection, content)
         listed = readings_listed(connection, asked, content=content)
         stored = readings_there(connection, asked, table=READINGS[content])
         for name, again in (("items", listed), (content, stored)):

@@ -35,7 +35,7 @@ def test_lock_then_unblind(place: str, set_clock: SetClock) -> None:
         set_clock.forward(days=1)
         lock = store.lock(who="PI", accept_unfinished=True)
         assert lock[:2] == ("PI", "2031-07-02T09:00:00.000000Z")
-        assert lock[4:] == (1, 1, 2)
+        assert lock[4:] == (1, 1, 2, 0)
         with pytest.raises(StudyError, match="readings that are blinded"):
             store.key()
         set_clock.forward(days=1)

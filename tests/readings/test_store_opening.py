@@ -201,7 +201,7 @@ def test_an_unknown_version(file_place: str) -> None:
     connection.execute("INSERT INTO store VALUES ('a', 7, '', '')")
     connection.commit()
     connection.close()
-    with pytest.raises(StudyError, match=r"schema_version: found 7\. Expected version 2"):
+    with pytest.raises(StudyError, match=r"schema_version: found 7\. Expected version 2 or 3"):
         open_readings(file_place)
 
 

@@ -10,8 +10,8 @@ from typing import Any, NamedTuple, cast
 import pandas as pd
 
 from cohortlib.errors import study_error
-from cohortlib.readings.row_checks import Content
 from cohortlib.readings.store import Readings
+from cohortlib.readings.tasks import Content
 
 
 class Mark(NamedTuple):
