@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pandas as pd
-from sqlalchemy import Connection, Select, Table, false, null, select
+from sqlalchemy import Connection, Select, Table, cast, false, null, select
 
 from cohortlib.readings.kept import kept
 from cohortlib.readings.rows import MARKED_AT
@@ -88,7 +88,7 @@ def reading_frame(connection: Connection, query: Select, *, content: Content) ->
     Of what the store has no table for, no rows.
     """
     if content not in kept(connection):
-        nothing = (null().label(column.name) for column in READINGS[content].columns)
+        nothing = (cast(null(), column.type).label(column.name) for column in READINGS[content].columns)
         query = select(*nothing).where(false())
     source = query.subquery()
     joined = select(source, BATCHES.c.item_id, BATCHES.c.import_id)

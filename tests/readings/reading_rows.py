@@ -43,5 +43,20 @@ def grading(**other: Any) -> dict[str, Any]:
     return {**row, **other}
 
 
+def grade(**other: Any) -> dict[str, Any]:
+    row = {
+        "image_id": "I01",
+        "reader_id": "R1",
+        "repeat": 1,
+        "side": "left",
+        "scale": "ossification",
+        "part": "whole",
+        "grade": "2",
+        "duration_s": 12.5,
+        "image_sha256": sha256("I01"),
+    }
+    return {**row, **other}
+
+
 def table(*rows: dict[str, Any]) -> pd.DataFrame:
     return pd.DataFrame(list(rows))
