@@ -131,6 +131,31 @@ def test_what_two_grade_differently_goes_to_a_third_who_sees_none_of_it(
     assert "Nothing is to be done" in capsys.readouterr().err
 
 
+def test_grades_on_scales_from_a_table_to_a_third_reader(
+    study: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    toml = study / "study.toml"
+    toml.write_text(
+        toml.read_text().replace('readers = ["R1", "R2"]', 'readers = ["R1", "R2"]\nadjudicator = "R3"')
+    )
+    rows = [
+        f"I01,{reader},1,left,ossification,whole,{n},2021-02-01T09:00:00Z"
+        for reader, n in (("R1", 1), ("R2", 3))
+    ]
+    path = study / "tables" / "grades.csv"
+    path.write_text("\n".join(["image_id,reader_id,repeat,side,scale,part,grade,marked_at", *rows]) + "\n")
+    assert readings(study, "import", "--who", "PI") == 0
+    assert "grades.csv: 2 rows taken in, 0 were there." in capsys.readouterr().out
+    assert readings(study, "worklist", "--who", "PI", "--task", "grades") == 0
+    assert capsys.readouterr().out.splitlines()[0] == "Worklist 1: 2 images for R1, R2."
+    assert readings(study, "adjudicate", "--who", "PI") == 0
+    assert capsys.readouterr().out == "Worklist 2: 1 of 1 image that two read, grades, for R3.\n"
+    assert readings(study, "progress") == 0
+    assert "3 marks, 0 gradings and 2 grades shown." in capsys.readouterr().out
+    assert readings(study, "lock", "--who", "PI", "--accept-unfinished") == 0
+    assert "3 marks, 0 gradings and 2 grades." in capsys.readouterr().out
+
+
 def test_what_two_measure_differently_goes_to_a_third(
     study: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -11,6 +11,7 @@ from cohortlib.commands.worklist import images_to_read
 from cohortlib.errors import study_error
 from cohortlib.pipeline.measuring import measured_once
 from cohortlib.readings import (
+    grade_discrepancies,
     grading_discrepancies,
     make_adjudication_list,
     measurement_discrepancies,
@@ -28,9 +29,9 @@ _NEEDED = ("readers", "adjudicator", "seed")
 def write_adjudication_list(folder: Path, *, who: str) -> int:
     """Set up a worklist of the images on which two readers lie further apart than study.toml allows.
 
-    Two first readings of an image are compared in the quantities of [[discrepancies]], and in the state of
-    every zone. What was measured for this is kept nowhere. An image that the third reader read or is to
-    read does not come again.
+    Two first readings of an image are compared in the quantities of [[discrepancies]], in the state of every
+    zone, and in the grade of every part of a scale. What was measured for this is kept nowhere. An image that
+    the third reader read or is to read does not come again.
 
     Raises
     ------
@@ -63,7 +64,7 @@ def write_adjudication_list(folder: Path, *, who: str) -> int:
 
 
 def _write_list(store: Readings, study: Study, compared: pd.DataFrame, *, task: str, who: str) -> bool:
-    """Whether there was anything to decide on marks, or on gradings."""
+    """Whether there was anything to decide of what the task asks for."""
     how = study.readings
     discrepant = set(compared.loc[compared["discrepant"], "image_id"])
     new = discrepant - store.images_of([how["adjudicator"]], task=task)
@@ -84,9 +85,9 @@ def _write_list(store: Readings, study: Study, compared: pd.DataFrame, *, task: 
 
 def _compared(store: Readings, study: Study) -> dict[str, pd.DataFrame]:
     """Task → every pair of first readings by the readers of the study, and whether they differ too much."""
-    marks, gradings = (
+    marks, gradings, grades = (
         table[table["reader_id"].isin(study.readings["readers"]) & (table["repeat"] == 1)]
-        for table in (store.marks(), store.gradings())
+        for table in (store.marks(), store.gradings(), store.grades())
     )
     tables = {}
     if len(marks) and len(study.discrepancies):
@@ -97,12 +98,14 @@ def _compared(store: Readings, study: Study) -> dict[str, pd.DataFrame]:
             tables["marks"] = measurement_discrepancies(measurements, limits=study.discrepancies)
     if len(gradings):
         tables["gradings"] = grading_discrepancies(gradings)
+    if len(grades):
+        tables["grades"] = grade_discrepancies(grades)
     tables = {task: table for task, table in tables.items() if len(table)}
     if not tables:
         raise study_error(
             file="readings",
             found="nothing that two readers read",
-            expected="two readings of an image, and [[discrepancies]] or gradings",
+            expected="two readings of an image, and [[discrepancies]], gradings or grades",
             remedy="Read first, or lay down in study.toml which differences are too large",
         )
     return tables

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from cohortlib.errors import study_error
 from cohortlib.readings import open_readings
+from cohortlib.readings.locking import Lock
+from cohortlib.readings.showing import State
 from cohortlib.readings.store import Readings
 from cohortlib.report.problems import counted
 from cohortlib.study import read_study
@@ -43,7 +45,7 @@ def run_readings(chosen: argparse.Namespace) -> int:
     with open_readings(place) as store:
         if chosen.action == "lock":
             lock = store.lock(who=chosen.who, accept_unfinished=chosen.accept_unfinished)
-            print(f"Locked by {lock.who} on {lock.locked_at}: {_rows(lock.n_marks, lock.n_gradings)}.")
+            print(f"Locked by {lock.who} on {lock.locked_at}: {_rows(lock)}.")
             print(f"SHA-256 of the readings that stand: {lock.sha256}")
             return 0
         if not chosen.reason:
@@ -66,9 +68,9 @@ def _import(folder: Path, *, who: str) -> int:
 
 def _print_progress(store: Readings) -> int:
     state = store.shown().state
-    print(f"{store.place}: {_rows(state.n_marks, state.n_gradings)} shown.")
-    if state.n_marks_hidden or state.n_gradings_hidden:
-        hidden = _rows(state.n_marks_hidden, state.n_gradings_hidden)
+    print(f"{store.place}: {_rows(state)} shown.")
+    if state.n_marks_hidden or state.n_gradings_hidden or state.n_grades_hidden:
+        hidden = _counted_rows(state.n_marks_hidden, state.n_gradings_hidden, state.n_grades_hidden)
         print(f"Hidden until the store is unblinded: {hidden}.")
     for row in store.progress().to_dict("records"):
         opens = row["opens_at"]
@@ -83,8 +85,14 @@ def _print_progress(store: Readings) -> int:
     return 0
 
 
-def _rows(n_marks: int, n_gradings: int) -> str:
-    return f"{counted(n_marks, 'mark')} and {counted(n_gradings, 'grading')}"
+def _rows(found: Lock | State) -> str:
+    return _counted_rows(found.n_marks, found.n_gradings, found.n_grades)
+
+
+def _counted_rows(n_marks: int, n_gradings: int, n_grades: int) -> str:
+    marks, gradings = counted(n_marks, "mark"), counted(n_gradings, "grading")
+    # Most studies grade zones alone: grades are told where there are any.
+    return f"{marks}, {gradings} and {counted(n_grades, 'grade')}" if n_grades else f"{marks} and {gradings}"
 
 
 def _option_needed(option: str, meaning: str) -> Exception:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 _ACTIONS = {
-    "import": "take in landmarks and gradings of the tables, with the file that they come from",
+    "import": "take in landmarks, gradings and grades of the tables, with the file that they come from",
     "worklist": "set up who reads which image when, as [readings] of study.toml says",
     "adjudicate": "set up a worklist of what two readers read differently, for the third",
     "progress": "how far every reader is, and whether the readings are locked",
@@ -34,7 +34,8 @@ def add_readings_options(commands: argparse._SubParsersAction[argparse.ArgumentP
     parser.add_argument(
         "--task",
         default="marks and gradings",
-        help='worklist: what is asked for: marks, gradings, or "marks and gradings"',
+        help="worklist: what is asked for: marks, gradings (of zones), grades (on scales), or several, "
+        'such as "marks and gradings" or "marks, gradings and grades"',
     )
     parser.add_argument(
         "--accept-unfinished", action="store_true", help="lock: although some items were never read"

@@ -28,7 +28,7 @@ def write_next_worklist(
     who
         Who sets it up; not a reader where that can be had.
     task
-        "marks", "gradings" or "marks and gradings".
+        One of `TASKS`, such as "marks and gradings".
     visits, views
         Only images of these; empty for all.
 

@@ -31,14 +31,14 @@ def read_study(folder: str | os.PathLike[str], *, readings: bool = True) -> Stud
         are any the other tables of the data dictionary; or a workbook with a sheet each, or forms in
         wide form, as study.toml says. Nothing in it is changed.
     readings
-        False leaves the store of readings alone: marks and gradings are then those of the tables.
+        False leaves the store of readings alone: marks, gradings and grades are then those of the tables.
 
     Returns
     -------
     Study
         Tables as in the data dictionary. A table without a file is empty and has its columns.
         `visits` has the columns `days` and `in_window` besides; a visit outside its window stays.
-        `readings_state` says where marks and gradings come from.
+        `readings_state` says where marks, gradings and grades come from.
 
     Raises
     ------
@@ -48,9 +48,10 @@ def read_study(folder: str | os.PathLike[str], *, readings: bool = True) -> Stud
     Notes
     -----
     Where there is a store of readings (`readings.sqlite` in the folder, or [readings] url in study.toml),
-    `landmarks` and `gradings` are its rows that stand, by repeat, reader and time; what was superseded or
-    withdrawn is history. A landmarks.csv or gradings.csv beside it must be in the store with every row.
-    Without a store the tables are taken as they are.
+    `landmarks`, `gradings` and `grades` are its rows that stand, by repeat, reader and time; what was
+    superseded or withdrawn is history. A landmarks.csv, gradings.csv or grades.csv beside it must be in the
+    store with every row. Without a store the tables are taken as they are, and so is grades.csv beside a
+    store that holds no grades and is asked for none.
 
     Readings that a worklist asks for are hidden until the store is locked and unblinded, so that nobody who
     still reads sees what was read, or that an image was read twice; `readings_state` counts them. A server

@@ -1,4 +1,4 @@
-"""Marks and gradings of the tables into the store of readings, with the file that they come from."""
+"""Marks, gradings and grades of the tables into the store of readings, with the file that they come from."""
 
 from __future__ import annotations
 
@@ -21,11 +21,16 @@ from cohortlib.study.sources.reading import read_tables
 from cohortlib.study.stored_readings import OWN_ID, store_place, unknown_rows
 from cohortlib.tables import DICTIONARY
 
+_IMPORTED_BY = {
+    "landmarks": Readings.import_marks,
+    "gradings": Readings.import_gradings,
+    "grades": Readings.import_grades,
+}
 COLUMNS = ("table", "file", "n_rows", "n_new", "left_out")
 
 
 def import_readings(folder: str | os.PathLike[str], *, who: str) -> pd.DataFrame:
-    """What was taken in of a study's landmarks and gradings; what is in the store already stays as it is.
+    """What was taken in of a study's landmarks, gradings and grades; what the store has stays as it is.
 
     Parameters
     ----------
@@ -64,15 +69,14 @@ def import_readings(folder: str | os.PathLike[str], *, who: str) -> pd.DataFrame
                 continue
             new = rows[unknown_rows(rows, store.known(table), table)]
             if len(new):
-                write = store.import_marks if table == "landmarks" else store.import_gradings
-                write(new[list(DICTIONARY[table])], provenance=origins[table])
+                _IMPORTED_BY[table](store, new[list(DICTIONARY[table])], provenance=origins[table])
             own = [name for name in map(str, rows) if name not in DICTIONARY[table]]
             done.append((table, origins[table]["file"], len(rows), len(new), ", ".join(own)))
     if not done:
         raise study_error(
             file="tables/",
-            found="no landmarks and no gradings",
-            expected="landmarks.csv or gradings.csv",
+            found="no landmarks, no gradings and no grades",
+            expected="landmarks.csv, gradings.csv or grades.csv",
             remedy="Put the file there",
         )
     return pd.DataFrame(done, columns=list(COLUMNS))

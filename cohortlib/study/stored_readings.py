@@ -1,4 +1,4 @@
-"""Marks and gradings of a study: from its store of readings where there is one, else from its tables."""
+"""Marks, gradings and grades of a study: from its store of readings where there is one, else from tables."""
 
 from __future__ import annotations
 
@@ -25,14 +25,17 @@ if TYPE_CHECKING:
 #: The store, where study.toml names no server.
 STORE_FILE = "readings.sqlite"
 #: Tables that a store holds, and the number of a row of them.
-OWN_ID = {"landmarks": "mark_id", "gradings": "grading_id"}
-_CORRECTED = "in a store a row stays, and a new one supersedes or withdraws it (write_marks, write_gradings)"
+OWN_ID = {"landmarks": "mark_id", "gradings": "grading_id", "grades": "grade_id"}
+_CORRECTED = (
+    "in a store a row stays, and a new one supersedes or withdraws it "
+    "(write_marks, write_gradings, write_grades)"
+)
 
 
 def with_stored_readings(
     root: Path, section: Mapping[str, Any], read: Tables
 ) -> tuple[Tables, dict[str, Any]]:
-    """The tables of a study with the marks and gradings of its store, and the state of the store.
+    """The tables of a study with the marks, gradings and grades of its store, and the state of the store.
 
     Parameters
     ----------
@@ -42,6 +45,11 @@ def with_stored_readings(
         [readings] of study.toml.
     read
         From `read_tables`. Without a store it comes back as it is, and the state is `source` = "tables".
+
+    Notes
+    -----
+    Grades of a store that holds none, and is asked for none, are those of the tables: it may have been locked
+    before a store could keep them. `grades_source` of the state says which.
     """
     is_file = os.path.lexists(root / STORE_FILE)
     if not is_file and "url" not in section:
@@ -56,7 +64,8 @@ def with_stored_readings(
         ]
         return read._replace(problems=[*read.problems, *told]), {"source": "tables"}
     tables, places, broken = dict(read.tables), dict(read.places), dict(read.broken)
-    for table, own_id in OWN_ID.items():
+    for table in _kept(found):
+        own_id = OWN_ID[table]
         rows = found.tables[table]
         lines = rows[own_id].to_numpy(dtype="int64")
         tables[table] = _typed(rows, table)
@@ -64,6 +73,7 @@ def with_stored_readings(
         broken[table] = set()
     return Tables(tables, places, broken, [*read.problems, *elsewhere]), {
         "source": name,
+        "grades_source": name if found.state.holds_grades else "tables",
         **found.state._asdict(),
     }
 
@@ -84,8 +94,15 @@ def _stored(root: Path, section: Mapping[str, Any], read: Tables) -> tuple[Shown
     with open_readings(store_place(root, section), write=False) as store:
         store.check()
         found = store.shown()
-        elsewhere = [row for table in OWN_ID for row in _rows_elsewhere(root, table, read, store, found)]
+        elsewhere = [
+            row for table in _kept(found) for row in _rows_elsewhere(root, table, read, store, found)
+        ]
     return found, elsewhere
+
+
+def _kept(found: Shown) -> list[str]:
+    """The tables that come from the store."""
+    return [table for table in OWN_ID if table != "grades" or found.state.holds_grades]
 
 
 def store_place(root: Path, section: Mapping[str, Any]) -> str:

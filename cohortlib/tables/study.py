@@ -38,10 +38,12 @@ class Study:
     discrepancies
         quantity, limit, unit: how far two readers may lie apart before a third one decides.
     readings_state
-        Where the marks and gradings come from: `source` is "tables", or the store of readings; of a store
-        also how many rows are shown and how many are hidden because their worklist is not unblinded yet
-        (n_marks, n_marks_hidden, n_gradings, n_gradings_hidden), n_items, n_finished, n_adjudicated,
-        locked_by, locked_at, unblinded_by, unblinded_at, sha256 (of all rows that stand), simulated.
+        Where marks, gradings and grades come from: `source` is "tables", or the store of readings; of a
+        store also `grades_source` ("tables" where the store holds no grades and is asked for none), how many
+        rows are shown and how many are hidden because their worklist is not unblinded yet (n_marks,
+        n_marks_hidden, n_gradings, n_gradings_hidden, n_grades, n_grades_hidden), holds_grades, n_items,
+        n_finished, n_adjudicated, locked_by, locked_at, unblinded_by, unblinded_at, sha256 (of all rows that
+        stand), simulated.
     bone_density
         How bone density is judged, as written under [bone_density]: baseline, zone_system, zones,
         published_precision, published_source; what was left out is missing.

@@ -12,6 +12,8 @@ from cohortlib.study.grouping import file_name, grouped_problems
 from cohortlib.study.sources.places import Place
 from cohortlib.study.timeline import looked_up
 
+#: What readers say of images.
+_READ = ("landmarks", "gradings", "grades")
 #: Views of one hip.
 _OF_ONE_HIP = ("AP hip", "lateral hip")
 #: Marks that belong to every pelvis, with a study hip or without.
@@ -60,7 +62,7 @@ def mark_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     images = tables["images"].dropna(subset=["image_id", "patient_id"]).drop_duplicates("image_id")
     by_id = images.set_index(texts(images["image_id"]))
     problems: list[dict[str, Any]] = []
-    for table in ("landmarks", "gradings", "grades"):
+    for table in _READ:
         rows = tables[table].dropna(subset=["image_id", "side"])
         if rows.empty:
             continue
@@ -95,7 +97,7 @@ def mark_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
 
 def reading_day_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     """Marks and grades that are older than the image they are of."""
-    if tables["landmarks"].empty and tables["gradings"].empty:
+    if all(tables[table].empty for table in _READ):
         return []
     images = (
         tables["images"].dropna(subset=["image_id", "patient_id", "visit_id"]).drop_duplicates("image_id")
@@ -106,7 +108,7 @@ def reading_day_problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, A
     day = images["taken_on"].fillna(looked_up(words(images, ["patient_id", "visit_id"]), came))
     taken = day.set_axis(texts(images["image_id"]))
     problems: list[dict[str, Any]] = []
-    for table in ("landmarks", "gradings"):
+    for table in _READ:
         rows = tables[table].dropna(subset=["image_id", "marked_at"])
         if rows.empty:
             continue
