@@ -12,6 +12,7 @@ import pandas as pd
 from cohortlib.image import Radiograph
 from cohortlib.readings import make_worklist, open_readings
 from cohortlib.readings.store import Readings
+from cohortlib.tables.grading_scales import NOT_ASSESSABLE
 from cohortlib.widgets.pad import MarkingPad, ShownFilm
 
 ROWS, COLUMNS = 240, 200
@@ -38,12 +39,18 @@ def film_of(image_id: str) -> ShownFilm:
 
 
 def reading_store(
-    folder: Path, *, count: int = 3, repeat_share: float = 0.0, washout_days: float = 0.0, sides: str = "both"
+    folder: Path,
+    *,
+    count: int = 3,
+    repeat_share: float = 0.0,
+    washout_days: float = 0.0,
+    sides: str = "both",
+    task: str = "marks and gradings",
 ) -> Readings:
     store = open_readings(folder)
     ids = image_ids(count)
     images = pd.DataFrame({"image_id": ids, "image_sha256": [sha256(one) for one in ids], "sides": sides})
-    worklist = make_worklist(images, readers=["SECRET_READER"], repeat_share=repeat_share, seed=3)
+    worklist = make_worklist(images, readers=["SECRET_READER"], repeat_share=repeat_share, seed=3, task=task)
     store.write_worklist(worklist, who="PI", washout_days=washout_days)
     return store
 
@@ -69,5 +76,7 @@ def mark_all(pad: MarkingPad) -> None:
         step = pad.steps[pad.asked]
         if hasattr(step, "landmark"):
             pad.add_mark(step.landmark, side=step.side, x_px=10.5, y_px=20.25)
+        elif hasattr(step, "scale"):
+            pad.grade_scale(**step._asdict(), grade=NOT_ASSESSABLE)
         else:
             pad.grade(**step._asdict(), state="none")

@@ -24,7 +24,7 @@ PATIENCE_S = 60
 CELL = """
 from pad_sittings import boxes, pad_at
 from cohortlib.readings import open_readings
-pad = pad_at(open_readings("{folder}"), zone_systems=["cup_3"], zones_of=boxes)
+pad = pad_at(open_readings("{folder}"), zone_systems=["cup_3"], scales=["ossification"], zones_of=boxes)
 pad
 """
 
@@ -87,7 +87,7 @@ class Desk:
 @pytest.fixture(scope="module")
 def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
     folder = tmp_path_factory.mktemp("reading")
-    reading_store(folder, sides="left").close()
+    reading_store(folder, sides="left", task="marks, gradings and grades").close()
     lab = LabServer(tmp_path_factory.mktemp("lab"))
     try:
         lab.write_notebook(CELL.format(folder=folder))
@@ -174,8 +174,27 @@ def test_zones_by_key_by_button_and_by_click(desk: Desk) -> None:
     assert grades["width_mm"].iloc[0] == 1.5
 
 
+def test_a_scale_by_key_and_by_button(desk: Desk) -> None:
+    name = "left hip: bone beside the hip joint"
+    desk.pad.get_by_role("button", name=name, exact=True).click()
+    desk.until_saved()
+    sync_api.expect(desk.asked).to_contain_text(name)
+    desk.press("0", "1")  # the whole film, and a zone that is not asked for: no grade
+    assert desk.stored("grades").empty
+    desk.press("d")
+    assert desk.stored("grades")[["side", "scale", "part", "grade"]].to_numpy().tolist() == [
+        ["left", "ossification", "whole", "3"]
+    ]
+    sync_api.expect(desk.asked).to_contain_text("left cup zone 2")
+    desk.pad.get_by_role("button", name=f"{name}: islands of bone in the soft tissue").click()
+    desk.until_saved()
+    assert desk.stored("grades")["grade"].tolist() == ["1"]
+    desk.press("Control+z")
+    assert desk.stored("grade_history")["grade"].tolist() == ["3", "1", "3"]
+
+
 def test_everything_is_there_after_a_reload(desk: Desk) -> None:
-    marks, grades = desk.stored("marks"), desk.stored("gradings")
+    marks, grades, on_scales = desk.stored("marks"), desk.stored("gradings"), desk.stored("grades")
     desk.page.reload()
     desk.open()
     sync_api.expect(desk.asked).to_contain_text("left cup zone 2")
@@ -184,6 +203,9 @@ def test_everything_is_there_after_a_reload(desk: Desk) -> None:
     sync_api.expect(pressed).to_have_attribute("aria-pressed", "true")
     pd.testing.assert_frame_equal(desk.stored("marks"), marks)
     pd.testing.assert_frame_equal(desk.stored("gradings"), grades)
+    pd.testing.assert_frame_equal(desk.stored("grades"), on_scales)
+    pressed = desk.pad.get_by_role("button", name=re.compile("left hip: bone .*: spurs .* less than 10 mm"))
+    sync_api.expect(pressed).to_have_attribute("aria-pressed", "true")
 
 
 def test_a_film_is_not_left_unfinished_without_a_word(desk: Desk) -> None:

@@ -17,7 +17,7 @@ from cohortlib.widgets.pad.scene import reader_words, scene_of
 from cohortlib.widgets.pad.sitting import Sitting
 
 #: In this order they are one module; each is about one thing.
-_MODULES = ("greys", "view", "signs", "elements", "link", "stage", "hand", "side", "pad")
+_MODULES = ("greys", "view", "signs", "elements", "link", "stage", "hand", "scale", "side", "pad")
 _BROWSER = files("cohortlib.widgets.pad") / "browser"
 
 #: What the browser may ask for, and the arguments it may give.
@@ -27,6 +27,8 @@ ACTIONS: dict[str, tuple[str, ...]] = {
     "take_back": ("mark",),
     "grade": ("side", "zone_system", "zone", "state", "width_mm"),
     "take_back_grade": ("side", "zone_system", "zone"),
+    "grade_scale": ("side", "scale", "part", "grade"),
+    "take_back_scale": ("side", "scale", "part"),
     "undo": (),
     "redo": (),
     "choose": ("step",),
@@ -51,15 +53,18 @@ class MarkingPad(Sitting, anywidget.AnyWidget):
         Landmark → how many marks on each side, in the order in which they are asked for.
     zone_systems
         Zone systems to be graded on each side, after the marks.
+    scales
+        Scales by which the hip of each side is to be graded, after its zones, such as "ossification". An
+        item is asked for what its task names: scales only where that is grades.
     zones_of
         (film, marks) → corners of the zones [px], drawn over the film; None draws none.
 
     Notes
     -----
     Name it last in a cell to see it. Each action of the hand is a method of the same effect: `add_mark`,
-    `move_mark`, `take_back`, `grade`, `take_back_grade`, `undo`, `redo`, `choose`, `finish`, `next`,
-    `previous`; `figure` is the same film without a browser. The browser is told what `scene_of` names
-    and nothing else; the pixels go there once a film, and are in no notebook file.
+    `move_mark`, `take_back`, `grade`, `take_back_grade`, `grade_scale`, `take_back_scale`, `undo`, `redo`,
+    `choose`, `finish`, `next`, `previous`; `figure` is the same film without a browser. The browser is told
+    what `scene_of` names and nothing else; the pixels go there once a film, and are in no notebook file.
 
     Example
     -------
@@ -82,6 +87,7 @@ class MarkingPad(Sitting, anywidget.AnyWidget):
         film_of: FilmOf,
         plan: Mapping[str, int],
         zone_systems: Sequence[str] = (),
+        scales: Sequence[str] = (),
         zones_of: ZonesOf | None = None,
     ) -> None:
         self._heard = 0
@@ -92,6 +98,7 @@ class MarkingPad(Sitting, anywidget.AnyWidget):
             film_of=film_of,
             plan=plan,
             zone_systems=zone_systems,
+            scales=scales,
             zones_of=zones_of,
         )
         anywidget.AnyWidget.__init__(self, scene=self._scene(""))

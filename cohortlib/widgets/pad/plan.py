@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
-from cohortlib.errors import StudyError, problem
 from cohortlib.measure.marked_hip import OF_THE_MIDDLE
-from cohortlib.tables import LANDMARKS, OF_BOTH_SIDES, ZONE_SYSTEMS
+from cohortlib.readings.tasks import TASKS, Content
+from cohortlib.tables import OF_BOTH_SIDES, ZONE_SYSTEMS
+from cohortlib.tables.grading_scales import GRADING_SCALES, WHOLE
+from cohortlib.widgets.pad.plan_checks import check_plan
 
-#: Most marks of one landmark on one side that a plan may ask for.
-_MOST = 99
 #: The bone is named by where its zones are; "cup zone 1" is said, not "cup_3 1".
 ZONE_WORDS = {
     "cup_3": "cup zone",
@@ -60,11 +60,32 @@ class ZoneStep(NamedTuple):
         return f"{self.side} {name}s" if name.endswith("zone") else f"{self.side} {name}"
 
 
-Step = MarkStep | ZoneStep
+class ScaleStep(NamedTuple):
+    """A part of a scale that a hip is to be graded by."""
+
+    side: str
+    scale: str
+    part: str
+
+    @property
+    def words(self) -> str:
+        """Such as "right hip: pedestal"; of a scale without parts what it is about."""
+        return f"{self.side} hip: {GRADING_SCALES[self.scale].what if self.part == WHOLE else self.part}"
+
+    @property
+    def heading(self) -> str:
+        """Of all parts of a scale and side, such as "right hip: how still a stem stands"."""
+        return f"{self.side} hip: {GRADING_SCALES[self.scale].what}"
 
 
-def plan_steps(plan: Mapping[str, int], zone_systems: Sequence[str], *, sides: str) -> list[Step]:
-    """The steps of one film: a side's landmarks in the order of the plan, then its zones; right, then left.
+Step = MarkStep | ZoneStep | ScaleStep
+_CONTENT: dict[type, Content] = {MarkStep: "marks", ZoneStep: "gradings", ScaleStep: "grades"}
+
+
+def plan_steps(
+    plan: Mapping[str, int], zone_systems: Sequence[str], scales: Sequence[str] = (), *, sides: str
+) -> list[Step]:
+    """The steps of one film: a side's landmarks in the order of the plan, its zones, its scales; right first.
 
     Parameters
     ----------
@@ -72,6 +93,8 @@ def plan_steps(plan: Mapping[str, int], zone_systems: Sequence[str], *, sides: s
         Landmark → how many marks of it on each side; of a landmark of the middle, on the film.
     zone_systems
         Zone systems to be graded on each side.
+    scales
+        Scales by which the hip of each side is to be graded.
     sides
         "right", "left" or "both". On a film that hangs as usual, the right side is met first. Of a side that
         is not read, the landmarks of `OF_BOTH_SIDES` are asked for all the same.
@@ -79,9 +102,9 @@ def plan_steps(plan: Mapping[str, int], zone_systems: Sequence[str], *, sides: s
     Raises
     ------
     StudyError
-        With every landmark, number and zone system that is not known.
+        With every landmark, number, zone system and scale that is not known.
     """
-    _check(plan, zone_systems)
+    check_plan(plan, zone_systems, scales)
     steps: list[Step] = []
     for side in ("right", "left"):
         if sides not in (side, "both"):
@@ -98,7 +121,15 @@ def plan_steps(plan: Mapping[str, int], zone_systems: Sequence[str], *, sides: s
             steps += [
                 ZoneStep(side, system, zone) for system in zone_systems for zone in ZONE_SYSTEMS[system].names
             ]
+            steps += [
+                ScaleStep(side, scale, part) for scale in scales for part in GRADING_SCALES[scale].parts
+            ]
     return steps
+
+
+def asked_steps(steps: Iterable[Step], *, task: str) -> list[Step]:
+    """The steps that an item asks for: one that asks for grades alone has no marks to be set."""
+    return [step for step in steps if _CONTENT[type(step)] in TASKS[task]]
 
 
 def next_step(steps: Sequence[Step], done: Mapping[tuple[str, ...], int], chosen: int | None) -> int | None:
@@ -131,33 +162,3 @@ def missing_words(steps: Iterable[Step], done: Mapping[tuple[str, ...], int]) ->
                 f"{number} of {step.words}" if isinstance(step, MarkStep) and step.asked > 1 else step.words
             )
     return words
-
-
-def _check(plan: Mapping[str, int], zone_systems: Sequence[str]) -> None:
-    problems = []
-    for landmark, asked in plan.items():
-        if landmark not in LANDMARKS:
-            problems.append(_unknown("plan", landmark, LANDMARKS))
-        if isinstance(asked, bool) or not isinstance(asked, int) or not 1 <= asked <= _MOST:
-            expected = f"a whole number from 1 to {_MOST}"
-            problems.append(
-                problem(column=f"plan, {landmark}", found=str(asked), expected=expected, remedy="Correct it")
-            )
-    listed = [zone_systems] if isinstance(zone_systems, str) else zone_systems
-    problems += [_unknown("zone_systems", name, ZONE_SYSTEMS) for name in listed if name not in ZONE_SYSTEMS]
-    if isinstance(zone_systems, str) and not problems:
-        problems.append(
-            problem(
-                column="zone_systems",
-                found=zone_systems,
-                expected="a list of zone systems",
-                remedy=f'Write ["{zone_systems}"]',
-            )
-        )
-    if problems:
-        raise StudyError(problems)
-
-
-def _unknown(column: str, found: object, known: Iterable[str]) -> dict:
-    expected = "one of " + ", ".join(known)
-    return problem(column=column, found=str(found), expected=expected, remedy="Name one of these")

@@ -11,7 +11,8 @@ from typing import Any
 from cohortlib.errors import StudyError
 from cohortlib.image import Radiograph
 from cohortlib.tables import ZONE_STATES
-from cohortlib.widgets.pad.plan import MarkStep, Step, missing
+from cohortlib.tables.grading_scales import GRADING_SCALES, grades_of
+from cohortlib.widgets.pad.plan import MarkStep, ScaleStep, Step, missing
 from cohortlib.widgets.pad.sitting import Sitting
 
 
@@ -56,9 +57,18 @@ def _step(step: Step, sitting: Sitting) -> dict[str, Any]:
     words = {**step._asdict(), "words": step.words, "heading": step.heading, "left": missing(step, done)}
     if isinstance(step, MarkStep):
         return {"kind": "mark", **words, "done": done[step.side, step.landmark]}
+    if isinstance(step, ScaleStep):
+        on_scale = sitting.sheet.scale_grades.get((step.side, step.scale, step.part))
+        return {"kind": "scale", **words, "grade": on_scale and on_scale.grade, "grades": _grades(step)}
     grade = sitting.sheet.grades.get((step.side, step.zone_system, step.zone))
     said = {"state": None, "width_mm": None} if grade is None else grade._asdict()
     return {"kind": "zone", **words, **said}
+
+
+def _grades(step: ScaleStep) -> list[dict[str, str]]:
+    """What may be said, in the order of the buttons, and what it means."""
+    words = GRADING_SCALES[step.scale].words
+    return [{"grade": grade, "words": words.get(grade, grade)} for grade in grades_of(step.scale, step.part)]
 
 
 def _zones(sitting: Sitting) -> list[dict[str, Any]]:

@@ -5,34 +5,25 @@ from __future__ import annotations
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping
-from typing import Any, NamedTuple, cast
+from typing import Any, NamedTuple
 
 import pandas as pd
 
 from cohortlib.errors import study_error
+from cohortlib.readings.schema import OWN_ID
 from cohortlib.readings.store import Readings
 from cohortlib.readings.tasks import Content
-
-
-class Mark(NamedTuple):
-    """A mark: what, whose side, where."""
-
-    landmark: str
-    side: str
-    x_px: float
-    y_px: float
-
-
-class Grade(NamedTuple):
-    """What is said of a zone; the width [mm] is None where there is no line, or none was measured."""
-
-    state: str
-    width_mm: float | None
-
-
-#: A mark goes by the number of its first row, a grade by side, zone system and zone.
-Key = int | tuple[str, str, str]
-Value = Mark | Grade | None
+from cohortlib.widgets.pad.said import (
+    Grade,
+    Key,
+    Mark,
+    ScaleGrade,
+    Value,
+    content_of,
+    said_row,
+    stored_key,
+    stored_value,
+)
 
 
 class _Change(NamedTuple):
@@ -87,7 +78,7 @@ class Sheet:
 
     @property
     def grades(self) -> dict[tuple[str, str, str], Grade]:
-        """The grades that stand, by side, zone system and zone."""
+        """The grades of zones that stand, by side, zone system and zone."""
         return {
             key: value
             for key, value in self._values.items()
@@ -95,10 +86,19 @@ class Sheet:
         }
 
     @property
+    def scale_grades(self) -> dict[tuple[str, str, str], ScaleGrade]:
+        """The grades on scales that stand, by side, scale and part."""
+        return {
+            key: value
+            for key, value in self._values.items()
+            if isinstance(key, tuple) and isinstance(value, ScaleGrade)
+        }
+
+    @property
     def done(self) -> Counter[tuple[str, ...]]:
         """How many marks of each (side, landmark), and 1 for each grade."""
         marks = Counter[tuple[str, ...]]((mark.side, mark.landmark) for mark in self.marks.values())
-        return marks + Counter[tuple[str, ...]](list(self.grades))
+        return marks + Counter[tuple[str, ...]]([*self.grades, *self.scale_grades])
 
     @property
     def can_undo(self) -> bool:
@@ -132,9 +132,9 @@ class Sheet:
             )
         if value is None and self._values.get(key) is None:
             raise study_error(
-                column="zone",
+                column="part" if content_of(key) == "grades" else "zone",
                 found=" ".join(map(str, key)) if isinstance(key, tuple) else key,
-                expected="a zone that is graded",
+                expected="a scale that is graded" if content_of(key) == "grades" else "a zone that is graded",
                 remedy="Grade it first",
             )
         if value != self._values.get(key):
@@ -164,20 +164,13 @@ class Sheet:
     def _row_number(self, key: Key, value: Value, reason: str) -> int:
         """Store the row that says what a mark or grade is now."""
         row = {"supersedes": self._last_row.get(key), "withdrawn": value is None, "reason": reason}
-        if isinstance(key, tuple):
-            said = value._asdict() if isinstance(value, Grade) else {"state": None, "width_mm": None}
-            zone = dict(zip(("side", "zone_system", "zone"), key, strict=True))
-            return self._stored("gradings", {**zone, **said, **row})
-        # A row that takes a mark back says which one, and no place.
-        mark = value if isinstance(value, Mark) else self._values[key]
-        place = {} if isinstance(value, Mark) else {"x_px": None, "y_px": None}
-        return self._stored("marks", {**cast(Mark, mark)._asdict(), **place, **row})
+        return self._stored(content_of(key), {**said_row(key, value, self._values.get(key)), **row})
 
     def _stored(self, content: Content, row: dict[str, Any]) -> int:
         stored = self._store.write_item(
             self.item_id, content, [row], duration_s=self.seconds(), **self._whose
         )
-        return int(stored["mark_id" if content == "marks" else "grading_id"].iloc[0])
+        return int(stored[OWN_ID[content]].iloc[0])
 
     def _keep(self, key: Key, value: Value, row_number: int, *, reason: str) -> None:
         if reason == "undo" and self._undo:
@@ -192,8 +185,8 @@ class Sheet:
 
     def _read_again(self, history: Mapping[Content, pd.DataFrame]) -> None:
         tables = [
-            table.rename(columns={own_id: "row_number"}).assign(content=content)
-            for (content, table), own_id in zip(history.items(), ("mark_id", "grading_id"), strict=True)
+            table.rename(columns={OWN_ID[content]: "row_number"}).assign(content=content)
+            for content, table in history.items()
             if len(table)
         ]
         first: dict[int, int] = {}
@@ -201,14 +194,10 @@ class Sheet:
             (row for table in tables for row in table.to_dict("records")),
             key=lambda row: (row["batch_id"], row["row_number"]),
         ):
-            number = int(row["row_number"])
+            content, number = row["content"], int(row["row_number"])
             key: Key
-            value: Value
-            if row["content"] == "marks":
+            if content == "marks":
                 key = first[number] = number if pd.isna(row["supersedes"]) else first[int(row["supersedes"])]
-                value = Mark(row["landmark"], row["side"], float(row["x_px"]), float(row["y_px"]))
             else:
-                key = (row["side"], row["zone_system"], row["zone"])
-                width = None if pd.isna(row["width_mm"]) else float(row["width_mm"])
-                value = Grade(row["state"], width)
-            self._keep(key, None if row["withdrawn"] else value, number, reason=row["reason"])
+                key = stored_key(content, row)
+            self._keep(key, stored_value(content, row), number, reason=row["reason"])

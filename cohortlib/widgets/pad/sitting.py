@@ -9,14 +9,16 @@ from matplotlib.figure import Figure
 
 from cohortlib.errors import study_error
 from cohortlib.readings.store import Readings
+from cohortlib.tables.grading_scales import GRADING_SCALES, WHOLE
 from cohortlib.widgets.pad.films import FilmOf
 from cohortlib.widgets.pad.outlines import ZonesOf, zone_outlines
 from cohortlib.widgets.pad.picture import film_figure
-from cohortlib.widgets.pad.sheet import Grade, Mark
+from cohortlib.widgets.pad.said import Grade, Mark, ScaleGrade
 from cohortlib.widgets.pad.turning import Turning, no_film
 
 MARK_COLUMNS = ("mark", "landmark", "side", "x_px", "y_px")
 GRADE_COLUMNS = ("side", "zone_system", "zone", "state", "width_mm")
+SCALE_COLUMNS = ("side", "scale", "part", "grade")
 
 
 class Sitting(Turning):
@@ -33,11 +35,18 @@ class Sitting(Turning):
         film_of: FilmOf,
         plan: Mapping[str, int],
         zone_systems: Sequence[str] = (),
+        scales: Sequence[str] = (),
         zones_of: ZonesOf | None = None,
     ) -> None:
         self._zones_of = zones_of
         Turning.__init__(
-            self, store, reader_id=reader_id, film_of=film_of, plan=plan, zone_systems=zone_systems
+            self,
+            store,
+            reader_id=reader_id,
+            film_of=film_of,
+            plan=plan,
+            zone_systems=zone_systems,
+            scales=scales,
         )
 
     def add_mark(self, landmark: str, *, side: str, x_px: float, y_px: float) -> int:
@@ -76,6 +85,19 @@ class Sitting(Turning):
         self.sheet.change((side, zone_system, zone), None, reason="taken back")
         self._changed()
 
+    def grade_scale(self, scale: str, *, side: str, grade: str, part: str = WHOLE) -> None:
+        """Store the grade of a hip on a part of a scale: one of `grades_of(scale, part)`."""
+        key = _place(scale, side, part)
+        reason = "graded again" if key in self.sheet.scale_grades else ""
+        self.sheet.change(key, ScaleGrade(grade), reason=reason)
+        self._followed(key, again=True)
+        self._changed()
+
+    def take_back_scale(self, scale: str, *, side: str, part: str = WHOLE) -> None:
+        """Store that the grade of a part of a scale does not stand any more."""
+        self.sheet.change(_place(scale, side, part), None, reason="taken back")
+        self._changed()
+
     def undo(self) -> None:
         """Take back the last change of this film, by a row of its own."""
         self.sheet.undo()
@@ -92,9 +114,14 @@ class Sitting(Turning):
         return pd.DataFrame(rows, columns=list(MARK_COLUMNS))
 
     def grades(self) -> pd.DataFrame:
-        """The grades that stand on the film in view: side, zone_system, zone, state, width_mm."""
+        """The grades of zones that stand on the film in view: side, zone_system, zone, state, width_mm."""
         rows = [(*zone, *grade) for zone, grade in (self.sheet.grades.items() if self._has_film else ())]
         return pd.DataFrame(rows, columns=list(GRADE_COLUMNS))
+
+    def scale_grades(self) -> pd.DataFrame:
+        """The grades on scales that stand on the film in view: side, scale, part, grade."""
+        stand = self.sheet.scale_grades.items() if self._has_film else ()
+        return pd.DataFrame([(*place, *grade) for place, grade in stand], columns=list(SCALE_COLUMNS))
 
     def zones(self) -> pd.DataFrame:
         """Corners of the zones on the film in view [px]: side, zone_system, zone, x_px, y_px, in order."""
@@ -119,3 +146,11 @@ class Sitting(Turning):
                 remedy="Mark on the film",
             )
         return float(x_px), float(y_px)
+
+
+def _place(scale: str, side: str, part: str) -> tuple[str, str, str]:
+    """What is graded; by its scale it is told from a zone."""
+    if scale not in GRADING_SCALES:
+        expected = "one of " + ", ".join(GRADING_SCALES)
+        raise study_error(column="scale", found=str(scale), expected=expected, remedy="Name one of these")
+    return side, scale, part

@@ -9,8 +9,18 @@ import pandas as pd
 from cohortlib.errors import StudyError, study_error
 from cohortlib.image import Radiograph
 from cohortlib.readings.store import Readings
+from cohortlib.readings.tasks import TASKS
 from cohortlib.widgets.pad.films import FilmOf, ShownFilm
-from cohortlib.widgets.pad.plan import MarkStep, Step, key_of, missing_words, next_step, plan_steps
+from cohortlib.widgets.pad.plan import (
+    MarkStep,
+    Step,
+    asked_steps,
+    key_of,
+    missing_words,
+    next_step,
+    plan_steps,
+)
+from cohortlib.widgets.pad.plan_checks import check_plan
 from cohortlib.widgets.pad.sheet import Sheet
 
 
@@ -42,10 +52,11 @@ class Turning:
         film_of: FilmOf,
         plan: Mapping[str, int],
         zone_systems: Sequence[str],
+        scales: Sequence[str],
     ) -> None:
-        plan_steps(plan, zone_systems, sides="both")  # refused before the first film is opened
+        check_plan(plan, zone_systems, scales)  # refused before the first film is opened
         self._store, self._reader_id, self._film_of = store, reader_id, film_of
-        self._plan, self._zone_systems = dict(plan), tuple(zone_systems)
+        self._plan, self._zone_systems, self._scales = dict(plan), tuple(zone_systems), tuple(scales)
         self.radiograph: Radiograph | None = None
         self._open_sheet: Sheet | None = None
         self._steps: list[Step] = []
@@ -187,6 +198,7 @@ class Turning:
         item_id = str(row["item_id"])
         history = self._store.item_history(item_id, reader_id=self._reader_id)  # refused before all else
         self._forget()
+        self._check_scales(str(row["task"]))
         self.number, self.of = int(row["number"]), int(row["of"])
         self.finished, self.sides = bool(row["finished"]), str(row["sides"])
         film = self._opened(item_id)
@@ -195,9 +207,23 @@ class Turning:
         self._open_sheet = Sheet(
             self._store, item_id, history, reader_id=self._reader_id, image_sha256=film.sha256
         )
-        self._steps = plan_steps(self._plan, self._zone_systems, sides=self.sides)
+        self._steps = asked_steps(
+            plan_steps(self._plan, self._zone_systems, self._scales, sides=self.sides), task=str(row["task"])
+        )
         self.radiograph = film.radiograph
         self._changed()
+
+    def _check_scales(self, task: str) -> None:
+        """Refuse an item whose grades nobody could give: it could never be finished."""
+        if "grades" in TASKS[task] and not self._scales:
+            self.pause = "This film asks for grades, and no scale is named."
+            self._changed()
+            raise study_error(
+                column="scales",
+                found="no scale for an item that asks for grades",
+                expected="the scales that are to be graded",
+                remedy='Name them where the pad is made, such as scales=["ossification"]',
+            )
 
     def _opened(self, item_id: str) -> ShownFilm:
         """The film of an item; what its failure says may name the file, so the reader is told less."""

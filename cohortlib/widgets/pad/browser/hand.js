@@ -20,6 +20,7 @@ const KEYS = [
   ["Delete", "take the mark back"],
   ["Ctrl Z   Ctrl Y", "undo, redo"],
   ["1 2 3 4", "no line, part, whole, not assessable: the zone that is asked for"],
+  ["A B C …", "the grades of a scale, as its buttons stand: the one that is asked for"],
   ["M   Z", "magnifier; zones shown or hidden"],
   ["Page Down", "finish this film, next film"],
   ["Page Up", "the film before, to look and correct"],
@@ -204,6 +205,7 @@ class Hand {
     const zoom = (factor) => () => { view.zoom(middle.x, middle.y, factor); stage.redraw(); };
     const shade = (change) => () => { stage.setGreys(change); pad.side.showGreys(); };
     if (/^[1-4]$/.test(key)) return () => pad.gradeAsked(pad.scene.states[Number(key) - 1]);
+    if (GRADE_KEYS.includes(key)) return () => pad.gradeScaleAsked(GRADE_KEYS.indexOf(key));
     return {
       Enter: () => pad.aim && pad.setMark(pad.aim),
       " ": () => pad.aim && pad.setMark(pad.aim),

@@ -162,6 +162,20 @@ class Pad {
     this.link.ask("grade", { side: step.side, zone_system: step.zone_system, zone: step.zone, state, width_mm: null });
   }
 
+  gradeScale(key, grade) {
+    const step = this.scene.steps.find((one) => Object.entries(key).every(([name, value]) => one[name] === value));
+    if (step && step.grade === grade) this.link.ask("take_back_scale", key);
+    else this.link.ask("grade_scale", { ...key, grade });
+  }
+
+  /** The grade with this place among those of the part of a scale that is asked for. */
+  gradeScaleAsked(which) {
+    const step = this.askedStep();
+    if (this.link.waiting.length) return this.afterwards(() => this.gradeScaleAsked(which));
+    if (!step || step.kind !== "scale" || !step.grades[which]) return;
+    this.link.ask("grade_scale", { side: step.side, scale: step.scale, part: step.part, grade: step.grades[which].grade });
+  }
+
   gradeWidth(key, text) {
     const step = this.scene.steps.find((one) => Object.entries(key).every(([name, value]) => one[name] === value));
     this.link.ask("grade", { ...key, state: step.state, width_mm: text === "" ? null : Number(text) });

@@ -142,7 +142,7 @@ class Side {
         group = element("section", { "aria-label": title }, element("h4", {}, title));
         parts.push(group);
       }
-      const { line, update } = step.kind === "mark" ? this.markLine(step, place) : this.zoneLine(step, place);
+      const { line, update } = this.lineOf(step, place);
       group.append(line);
       this.lines.push((now, asked) => {
         line.classList.toggle("now", asked);
@@ -155,7 +155,12 @@ class Side {
       const words = scene.states.map((state, place) => `${place + 1}  ${STATE_GLYPHS[state]}  ${STATE_WORDS[state]}`);
       parts.push(element("p", { class: "legend" }, words.join("\n")));
     }
-    this.list.replaceChildren(...parts);
+    this.list.replaceChildren(...parts, ...scaleLegends(scene.steps));
+  }
+
+  lineOf(step, place) {
+    if (step.kind === "mark") return this.markLine(step, place);
+    return step.kind === "zone" ? this.zoneLine(step, place) : scaleLine(this.pad, step, place);
   }
 
   markLine(step, place) {
@@ -204,7 +209,7 @@ function askedWords(scene, step) {
   if (!scene.number) return ["", "No film in view."];
   if (!step && scene.finished) return ["Finished before ", "Marks and grades may be corrected."];
   if (!step) return ["All done ", "Page Down: finish, next film"];
-  if (step.kind === "zone") return ["Grade now ", step.words];
+  if (step.kind !== "mark") return ["Grade now ", step.words];
   const many = step.asked > 1 || step.done > 0;
   return ["Mark now ", step.words + (many ? `, ${step.done + 1} of ${Math.max(step.asked, step.done + 1)}` : "")];
 }
