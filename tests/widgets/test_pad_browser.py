@@ -24,7 +24,9 @@ PATIENCE_S = 60
 CELL = """
 from pad_sittings import boxes, pad_at
 from cohortlib.readings import open_readings
-pad = pad_at(open_readings("{folder}"), zone_systems=["cup_3"], scales=["ossification"], zones_of=boxes)
+plan = {{"stem_tip": 1, "head_edge": 2}}
+asked = {{"plan": plan, "zone_systems": ["cup_3"], "scales": ["ossification"]}}
+pad = pad_at(open_readings("{folder}"), **asked, zones_of=boxes)
 pad
 """
 
@@ -120,17 +122,17 @@ def test_the_page_knows_nothing_of_the_patient(desk: Desk) -> None:
 
 
 def test_marks_by_mouse_and_by_keys(desk: Desk) -> None:
-    sync_api.expect(desk.asked).to_contain_text("left teardrop")
+    sync_api.expect(desk.asked).to_contain_text("left stem tip")
     desk.click(120, 150)
     sync_api.expect(desk.asked).to_contain_text("left head edge, 1 of 2")
     desk.press("ArrowRight", "ArrowDown", "ArrowDown", "Enter")  # from the middle of the film
     sync_api.expect(desk.asked).to_contain_text("left head edge, 2 of 2")
     marks = desk.stored("marks")
-    assert marks["landmark"].tolist() == ["teardrop", "head_edge"]
+    assert marks["landmark"].tolist() == ["stem_tip", "head_edge"]
     assert marks.loc[0, ["x_px", "y_px"]].tolist() == pytest.approx([120, 150], abs=1)
     assert marks.loc[1, ["x_px", "y_px"]].tolist() == pytest.approx([101, 122], abs=1)
     before = marks["x_px"].tolist()
-    desk.press("n")  # the teardrop
+    desk.press("n")  # the tip of the stem
     desk.page.keyboard.press("ArrowLeft")
     desk.page.keyboard.press("Shift+ArrowLeft")
     desk.press("Escape")  # lets it go, and with it stores where it lies
@@ -225,7 +227,7 @@ def test_a_film_is_not_left_unfinished_without_a_word(desk: Desk) -> None:
 def test_a_killed_kernel_loses_no_mark_and_is_named(desk: Desk) -> None:
     desk.click(100, 100)
     there = desk.stored("marks")
-    assert there["landmark"].tolist()[-1] == "teardrop"
+    assert there["landmark"].tolist()[-1] == "stem_tip"
     at = desk.place(50, 50)
     desk.lab.kill_kernels()
     desk.page.mouse.click(*at)
