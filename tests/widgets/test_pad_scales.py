@@ -130,7 +130,7 @@ def test_what_the_browser_is_told(tmp_path: Path) -> None:
     assert [step["kind"] for step in steps] == ["scale"] * 3
     assert [step["grade"] for step in steps] == [None, None, "present"]
     assert steps[0]["grades"][1] == {"grade": "1", "words": "islands of bone in the soft tissue"}
-    assert [one["grade"] for one in steps[2]["grades"]] == ["present", "uncertain", "absent", NOT_ASSESSABLE]
+    assert [one["grade"] for one in steps[2]["grades"]] == ["absent", "uncertain", "present", NOT_ASSESSABLE]
     assert not [word for word in HIDDEN if word in json.dumps(pad.get_state()["scene"])]
     pad._hear(pad, {"action": "take_back_scale", "given": {**BRIDGES, "side": "left"}, "number": 2}, [])
     assert pad.scale_grades().empty

@@ -16,6 +16,10 @@ from cohortlib.widgets.pad.plan import MarkStep, ScaleStep, Step, missing
 from cohortlib.widgets.pad.sitting import Sitting
 
 
+#: Signs that are there or not have their buttons and keys in this order on every line.
+_ONE_ORDER = ("absent", "uncertain", "present")
+
+
 def scene_of(sitting: Sitting) -> dict[str, Any]:
     """What is to be seen, as JSON; the browser asks for the pixels when `film` changes."""
     scene: dict[str, Any] = {
@@ -68,7 +72,10 @@ def _step(step: Step, sitting: Sitting) -> dict[str, Any]:
 def _grades(step: ScaleStep) -> list[dict[str, str]]:
     """What may be said, in the order of the buttons, and what it means."""
     words = GRADING_SCALES[step.scale].words
-    return [{"grade": grade, "words": words.get(grade, grade)} for grade in grades_of(step.scale, step.part)]
+    grades = grades_of(step.scale, step.part)
+    if set(_ONE_ORDER) <= set(grades):  # what is good for a stem is here a sign, there its absence
+        grades = (*_ONE_ORDER, *(grade for grade in grades if grade not in _ONE_ORDER))
+    return [{"grade": grade, "words": words.get(grade, grade)} for grade in grades]
 
 
 def _zones(sitting: Sitting) -> list[dict[str, Any]]:

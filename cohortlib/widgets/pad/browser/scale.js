@@ -15,7 +15,7 @@ function scaleLine(pad, step, place) {
   const group = element("span", { class: "states grades", role: "group", "aria-label": step.words }, ...buttons);
   const named = step.words !== step.heading; // a scale without parts has its name above it
   const name = button(named ? step.part : "▸", () => pad.link.ask("choose", { step: place }), { class: named ? "part" : "zone", "aria-label": step.words });
-  const line = element("div", { class: named ? "line tall" : "line" }, name, group);
+  const line = element("div", { class: named ? "line tall" : "line short" }, name, group, scaleLegend(step));
   const update = (now, asked) => {
     buttons.forEach((one, which) => one.setAttribute("aria-pressed", String(now.grade === now.grades[which].grade)));
     if (asked) name.setAttribute("aria-current", "step");
@@ -24,15 +24,12 @@ function scaleLine(pad, step, place) {
   return { line, update };
 }
 
-/** What the grades of each scale mean, and their keys; grades that are words need no other. */
-function scaleLegends(steps) {
-  const told = new Map();
-  for (const { kind, scale, grades, heading, side } of steps) {
-    if (kind !== "scale" || told.has(scale)) continue;
-    const rows = grades.map(({ grade, words }, which) => `${GRADE_KEYS[which].toUpperCase()}  ${grade === words ? "" : `${grade}  `}${words}`);
-    const title = heading.slice(side.length + 1);
-    const isPlain = grades.every(({ grade, words }) => grade === words);
-    told.set(scale, isPlain ? null : element("p", { class: "legend" }, [title, ...rows].join("\n")));
-  }
-  return [...told.values()].filter(Boolean);
+/** Keys and meaning of the grades, seen while the line is asked for; the buttons say both to who cannot see them. */
+function scaleLegend({ grades }) {
+  const rows = grades.map(({ grade, words }, which) => {
+    const sign = gradeSign(grade);
+    return `${GRADE_KEYS[which].toUpperCase()}  ${sign === words ? "" : `${sign}  `}${words}`;
+  });
+  const isPlain = grades.every(({ grade, words }) => grade === words);
+  return element("p", { class: "legend", "aria-hidden": "true" }, rows.join(isPlain ? "   " : "\n"));
 }

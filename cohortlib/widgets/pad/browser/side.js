@@ -155,7 +155,7 @@ class Side {
       const words = scene.states.map((state, place) => `${place + 1}  ${STATE_GLYPHS[state]}  ${STATE_WORDS[state]}`);
       parts.push(element("p", { class: "legend" }, words.join("\n")));
     }
-    this.list.replaceChildren(...parts, ...scaleLegends(scene.steps));
+    this.list.replaceChildren(...parts);
   }
 
   lineOf(step, place) {
@@ -197,7 +197,7 @@ class Side {
 
   /** Scroll the list, and never the page, to a line. */
   reveal(line) {
-    const top = line.offsetTop - this.list.offsetTop, { list } = this;
+    const top = line.offsetTop, { list } = this; // the list is what a line is placed in
     if (top < list.scrollTop + 30) list.scrollTop = Math.max(0, top - 40);
     else if (top + line.offsetHeight > list.scrollTop + list.clientHeight) list.scrollTop = top + line.offsetHeight - list.clientHeight + 60;
   }
