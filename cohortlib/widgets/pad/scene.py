@@ -15,7 +15,6 @@ from cohortlib.tables.grading_scales import GRADING_SCALES, grades_of
 from cohortlib.widgets.pad.plan import MarkStep, ScaleStep, Step, missing
 from cohortlib.widgets.pad.sitting import Sitting
 
-
 #: Signs that are there or not have their buttons and keys in this order on every line.
 _ONE_ORDER = ("absent", "uncertain", "present")
 
