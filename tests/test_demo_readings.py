@@ -29,7 +29,7 @@ def demo(tmp_path: Path) -> Path:
     by_all = study.landmarks.query("reader_id == 'R2'")["image_id"].unique()[:3]
     graded_twice = study.gradings.query("repeat == 2")["image_id"].unique()[:1]
     kept = {*twice, *by_all, *graded_twice}
-    for table in ("landmarks", "gradings"):
+    for table in ("landmarks", "gradings", "grades"):
         path = folder / "tables" / f"{table}.csv"
         lines = path.read_text().splitlines(keepends=True)
         path.write_text("".join([lines[0], *(line for line in lines[1:] if line.split(",")[0] in kept)]))
@@ -45,12 +45,17 @@ def demo(tmp_path: Path) -> Path:
 def test_the_store_has_the_marks_of_the_table_and_how_they_were_read(demo: Path) -> None:
     tables = read_study(demo, readings=False)
     reading = ["reader_id", "repeat", "image_id"]
-    wanted = sum(table.groupby(reading).ngroups for table in (tables.landmarks, tables.gradings))
+    graded = pd.concat([tables.gradings[reading], tables.grades[reading]])
+    wanted = sum(table.groupby(reading).ngroups for table in (tables.landmarks, graded))
     assert make_readings(demo) == wanted
     assert make_readings(demo) == 0
     study = read_study(demo)
     pd.testing.assert_frame_equal(study.landmarks, tables.landmarks)
     pd.testing.assert_frame_equal(study.gradings, tables.gradings)
+    names = list(tables.grades)
+    found, graded = (one.grades.sort_values(names, ignore_index=True) for one in (study, tables))
+    pd.testing.assert_frame_equal(found, graded)
+    assert study.readings_state["grades_source"] == "readings.sqlite"
     assert list(film_tasks(study)) == list(film_tasks(tables))  # so no number changes
     state = study.readings_state
     assert (state["n_items"], state["n_finished"], state["n_marks"]) == (wanted, wanted, len(study.landmarks))
@@ -58,7 +63,7 @@ def test_the_store_has_the_marks_of_the_table_and_how_they_were_read(demo: Path)
     with open_readings(demo, write=False) as store:
         key, events = store.key(), store.events()
         assert set(store.mark_history()["software"].str.endswith(", simulated clock")) == {True}
-    assert set(key["task"]) == {"marks", "gradings"}
+    assert set(key["task"]) == {"marks", "gradings and grades"}
     assert key.groupby("role")["session"].unique().map(list).to_dict() == {"first": [1], "repeat": [2]}
     finished = events[events["what"] == "item finished"].set_index("subject")["stored_at"]
     read_at = key.assign(at=key["item_id"].map(finished)).set_index(

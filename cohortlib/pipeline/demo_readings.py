@@ -1,8 +1,9 @@
 """The readings of an invented study: simulated readers go through worklists of a real store.
 
-Marks and gradings are those of tables/landmarks.csv and gradings.csv, which the generator wrote; here they
-are read item by item, with hidden repeats after their washout, by a clock that follows the tables. Then the
-store is locked and unblinded.
+Marks, gradings and grades are those of tables/landmarks.csv, gradings.csv and grades.csv, which the generator
+wrote; here they are read item by item, with hidden repeats after their washout, by a clock that follows the
+tables. A film is marked in one sitting, its zones and its hips are graded in another. Then the store is
+locked and unblinded.
 """
 
 from __future__ import annotations
@@ -27,8 +28,12 @@ from cohortlib.tables import DICTIONARY, Study
 
 #: Who sets the worklist up, locks and unblinds.
 KEEPER = "PI"
-#: Tables that are read, by the task of their worklist.
-TABLES: dict[str, str] = {"marks": "landmarks", "gradings": "gradings"}
+#: Tables that are read, by the task of their worklist: what `finish_item` calls them, and the study.
+TABLES: dict[str, dict[str, str]] = {
+    "marks": {"marks": "landmarks"},
+    "gradings and grades": {"gradings": "gradings", "grades": "grades"},
+}
+_READ = [table for tables in TABLES.values() for table in tables.values()]
 _LOOKING = pd.Timedelta(seconds=5)  # before the first mark
 _PAUSE = pd.Timedelta(seconds=1)  # after the last
 #: What of a row is the item's, not the reader's.
@@ -36,7 +41,7 @@ _OF_THE_ITEM = ["image_id", "reader_id", "repeat"]
 
 
 class Reading(NamedTuple):
-    """One image as one reader read it for one task."""
+    """One image as one reader read it for one task, with the rows of each table."""
 
     task: str
     reader_id: str
@@ -44,7 +49,7 @@ class Reading(NamedTuple):
     finished_at: pd.Timestamp
     image_id: str
     repeat: int
-    rows: pd.DataFrame
+    rows: dict[str, pd.DataFrame]
 
 
 class Clock:
@@ -100,7 +105,7 @@ def make_readings(folder: str | os.PathLike[str]) -> int:
 
 def _film_digests(study: Study) -> dict[str, str]:
     """SHA-256 of the file of every film that was read."""
-    read = {image_id for table in TABLES.values() for image_id in study.tables[table]["image_id"]}
+    read = {image_id for table in _READ for image_id in study.tables[table]["image_id"]}
     films = study.images[study.images["image_id"].isin(read)]
     paths = {
         str(one): study.folder / path for one, path in zip(films["image_id"], films["path"], strict=True)
@@ -137,24 +142,35 @@ def _is_made(store: Path, study: Study, digests: dict[str, str]) -> bool:
 
 
 def _same_rows(found: Mapping[str, pd.DataFrame], study: Study) -> bool:
-    return all(
-        found[table][list(DICTIONARY[table])].equals(study.tables[table][list(DICTIONARY[table])])
-        for table in TABLES.values()
-    )
+    """Whether the tables came back; of grades in any order, as no measurement follows theirs."""
+    for table in _READ:
+        names = list(DICTIONARY[table])
+        rows, wanted = found[table][names], study.tables[table][names]
+        if table == "grades":
+            rows, wanted = (one.sort_values(names, ignore_index=True) for one in (rows, wanted))
+        if not rows.equals(wanted):
+            return False
+    return True
 
 
 def _readings(study: Study) -> Iterator[Reading]:
     """Each reader's readings one after the other, by the times of their rows."""
+    sittings: dict[tuple[str, str, str, int], dict[str, pd.DataFrame]] = {}
+    for task, tables in TABLES.items():
+        for content, table in tables.items():
+            for key, rows in study.tables[table].groupby(["reader_id", "image_id", "repeat"], sort=False):
+                sitting = (str(key[0]), task, str(key[1]), int(rows["repeat"].iloc[0]))
+                sittings.setdefault(sitting, {})[content] = rows
     parts = [
-        (str(key[0]), rows["marked_at"].min(), task, str(key[1]), int(rows["repeat"].iloc[0]), rows)
-        for task, table in TABLES.items()
-        for key, rows in study.tables[table].groupby(["reader_id", "image_id", "repeat"], sort=False)
+        (reader_id, min(rows["marked_at"].min() for rows in said.values()), task, image_id, repeat, said)
+        for (reader_id, task, image_id, repeat), said in sittings.items()
     ]
     before: dict[str, pd.Timestamp] = {}
-    for reader_id, begun_at, task, image_id, repeat, rows in sorted(parts, key=lambda part: part[:5]):
+    for reader_id, begun_at, task, image_id, repeat, said in sorted(parts, key=lambda part: part[:5]):
         shown_at = max(begun_at - _LOOKING, before.get(reader_id, begun_at - _LOOKING))
-        before[reader_id] = max(rows["marked_at"].max(), shown_at) + _PAUSE
-        yield Reading(task, reader_id, shown_at, before[reader_id], image_id, repeat, rows)
+        last = max(rows["marked_at"].max() for rows in said.values())
+        before[reader_id] = max(last, shown_at) + _PAUSE
+        yield Reading(task, reader_id, shown_at, before[reader_id], image_id, repeat, said)
 
 
 def _worklist(readings: list[Reading], task: str, study: Study, digests: dict[str, str]) -> pd.DataFrame:
@@ -194,14 +210,19 @@ def _read_all(
             item_id = str(store.next_item(reading.reader_id)["item_id"].iloc[0])
             in_hand[reading.reader_id] = item_id
             continue
-        rows = reading.rows[[name for name in DICTIONARY[TABLES[reading.task]] if name not in _OF_THE_ITEM]]
+        said = {
+            content: rows[[name for name in DICTIONARY[table] if name not in _OF_THE_ITEM]]
+            for content, table in TABLES[reading.task].items()
+            if (rows := reading.rows.get(content)) is not None
+        }
         store.finish_item(
             in_hand.pop(reading.reader_id),
             reader_id=reading.reader_id,
             image_sha256=digests[reading.image_id],
             duration_s=(reading.finished_at - reading.shown_at).total_seconds(),
-            marks=rows if reading.task == "marks" else None,
-            gradings=rows if reading.task == "gradings" else None,
+            marks=said.get("marks"),
+            gradings=said.get("gradings"),
+            grades=said.get("grades"),
         )
     clock.now += pd.Timedelta(days=1)
     store.lock(who=KEEPER)
@@ -210,6 +231,6 @@ def _read_all(
         raise study_error(
             file="tables/",
             found="readings that came out of the store otherwise than they went in",
-            expected="the rows of landmarks.csv and gradings.csv, by repeat, reader and time",
+            expected="the rows of the tables; of landmarks.csv and gradings.csv by repeat, reader and time",
             remedy="Sort the tables so",
         )
