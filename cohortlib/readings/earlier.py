@@ -59,6 +59,8 @@ def add_grades(connection: Connection) -> None:
     else:
         _make_items_anew(connection)
     GRADES.create(connection)
+    if connection.dialect.name == "postgresql":
+        _grant_as_for_gradings(connection)
     connection.execute(update(STORE).values(schema_version=SCHEMA_VERSION))
     guards.make_guards(connection, METADATA)
     now = time_text(current_time(connection))
@@ -87,6 +89,20 @@ def _alter_items(connection: Connection) -> None:
         connection.exec_driver_sql(f"DROP INDEX {name}")
     for index in ITEMS.indexes:
         connection.execute(CreateIndex(index))
+
+
+def _grant_as_for_gradings(connection: Connection) -> None:
+    """Who may read or add gradings may the same of grades: a reader is not shut out by what the owner did."""
+    rights = connection.execute(
+        text(
+            "SELECT DISTINCT privilege_type, "
+            "CASE grantee WHEN 'PUBLIC' THEN grantee ELSE quote_ident(grantee) END "
+            "FROM information_schema.role_table_grants "
+            "WHERE table_schema = current_schema() AND table_name = 'gradings' AND grantee <> current_user"
+        )
+    )
+    for right, role in rights.all():
+        connection.exec_driver_sql(f"GRANT {right} ON grades TO {role}".replace("%", "%%"))
 
 
 def _make_items_anew(connection: Connection) -> None:

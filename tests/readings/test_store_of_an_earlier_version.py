@@ -11,6 +11,7 @@ import json
 import re
 import sqlite3
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -145,6 +146,22 @@ def test_the_reading_goes_on_and_ends_with_grades(opened: Path) -> None:
         store.check()
 
 
+@pytest.mark.parametrize("kind", ["file", "server"])
+def test_several_who_open_it_at_once_complete_it_once(
+    kind: str, opened: Path, request: pytest.FixtureRequest
+) -> None:
+    place = str(opened) if kind == "file" else on_the_server(request.getfixturevalue("server"))
+    with ThreadPoolExecutor(4) as pool:
+        stores = list(pool.map(lambda _: open_readings(place), range(4)))
+    for number, store in enumerate(stores):
+        store.write_grades(table(grade(image_id=f"J{number}")))
+        assert store.events()["what"].tolist().count("grades added") == 1
+    assert len(stores[0].grades()) == 4
+    for store in stores:
+        store.check()
+        store.close()
+
+
 # By reference: what the release before wrote --------------------------------------------------------
 
 
@@ -216,6 +233,10 @@ def test_a_reader_who_owns_no_table_goes_on_without_grades(server: Server) -> No
         with pytest.raises(StudyError, match="keeps no grades"):
             store.write_worklist(GRADED, who="PI", washout_days=0)
         assert store.grades().empty
+        store.check()
+        open_readings(address).close()  # by the owner, while the reader goes on
+        store.write_grades(table(grade()))
+        assert len(store.grades()) == 1
         store.check()
 
 
