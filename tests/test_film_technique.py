@@ -25,8 +25,10 @@ from cohortlib.tables import DICTIONARY, Study
 ANATOMY = Path(__file__).parents[1] / "synthetic_cohort" / "anatomy"
 IMPLANT = ImplantRecipe("right", "resurfacing", 48, 54, inclination_deg=42, anteversion_deg=16)
 FIRST = FilmRecipe(seed=8, implants=(IMPLANT,), spacing_mm=0.6, columns=700, rows=575)
-#: Centred 40 mm further to the patient's right, turned and standing.
-LATER = replace(FIRST, seed=9, offset_left_mm=40.0, rotation_deg=6.0, tilt_deg=-8.0, position="standing")
+#: Centred 40 mm further to the patient's right, and standing; and one that lay otherwise under the same beam.
+LATER = replace(FIRST, seed=9, offset_left_mm=40.0, position="standing")
+TURNED = replace(FIRST, seed=10, rotation_deg=6.0, tilt_deg=-8.0)
+FILMS = {"I1": FIRST, "I2": LATER, "I3": TURNED}
 LANDMARKS = ("teardrop", "head_edge", "cup_rim", "symphysis_top", "sacrococcygeal_joint")
 
 
@@ -34,7 +36,7 @@ LANDMARKS = ("teardrop", "head_edge", "cup_rim", "symphysis_top", "sacrococcygea
 def study(tmp_path_factory):
     folder = tmp_path_factory.mktemp("technique")
     anatomy, marks = read_anatomy(ANATOMY), []
-    for image_id, recipe in (("I1", FIRST), ("I2", LATER)):
+    for image_id, recipe in FILMS.items():
         pixels = film_pixels(recipe, anatomy)
         ids = {"patient_id": "P1", "image_id": image_id, "study_date": datetime.date(2031, 1, 1)}
         write_dx(folder / f"{image_id}.dcm", pixels, recipe, seed=1, **ids)
@@ -49,10 +51,10 @@ def study(tmp_path_factory):
         columns=["hip_id", "patient_id", "side", "surgery_date", "head_diameter_mm", "cup_diameter_mm"],
     )
     tables["visits"] = pd.DataFrame(
-        {"patient_id": "P1", "visit_id": ["v1", "v2"], "date": [day + pd.Timedelta(days=40)] * 2}
+        {"patient_id": "P1", "visit_id": ["v1", "v2", "v3"], "date": [day + pd.Timedelta(days=40)] * 3}
     )
     tables["images"] = pd.DataFrame(
-        [[f"I{n}", "P1", f"v{n}", "radiograph", "AP pelvis", "supine", f"I{n}.dcm"] for n in (1, 2)],
+        [[f"I{n}", "P1", f"v{n}", "radiograph", "AP pelvis", "supine", f"I{n}.dcm"] for n in (1, 2, 3)],
         columns=["image_id", "patient_id", "visit_id", "kind", "view", "position", "path"],
     )
     tables["landmarks"] = pd.concat(marks, ignore_index=True).assign(marked_at=day)
@@ -74,18 +76,22 @@ def table(study, measurements):
 
 
 def test_header_and_table_that_differ_leave_the_fact_empty(table):
-    assert table["position"].tolist() == ["supine", ""]
-    assert table["note"].tolist() == ["", "position: header says standing, images.csv supine"]
-    assert table["view"].tolist() == ["AP pelvis"] * 2
+    assert table["position"].tolist() == ["supine", "", "supine"]
+    assert table["note"].tolist() == ["", "position: header says standing, images.csv supine", ""]
+    assert table["view"].tolist() == ["AP pelvis"] * 3
     assert list(table.columns) == ["patient_id", "visit_id", *FILM_FACTS, "note"]
 
 
 def test_another_centring_and_rotation_are_named_before_any_component(table):
-    found = technique_changes(table.reset_index(), baseline="v1").iloc[0]
-    assert found["comparable"] == "no"
-    assert "beam_left_mm" in found["changed"]
-    assert "pelvic_rotation_deg" in found["changed"]
-    assert found["not_known"] == "position"
+    found = technique_changes(table.reset_index(), baseline="v1")
+    assert found["comparable"].tolist() == ["no", "no"]
+    assert found["not_known"].tolist() == ["position", ""]
+    centred, turned = found["changed"]
+    assert centred.startswith("beam_left_mm 0 → -4")
+    assert "position" not in centred
+    assert "pelvic_tilt_deg" in turned
+    assert "pelvic_rotation_deg" in turned
+    assert "beam" not in turned
 
 
 # by law
@@ -102,7 +108,7 @@ def test_what_is_kept_gives_the_same_table_and_is_not_worked_out_again(study, me
     kept["I2"]["key"] = "another"  # and this one is
     place.write_text(json.dumps(kept))
     changed = film_technique(study, measurements, reader_id="R1", workers=1).set_index("image_id")
-    assert changed["position"].tolist() == ["", ""]
+    assert changed["position"].tolist() == ["", "", "supine"]
     place.write_text("no table at all")
     mended = film_technique(study, measurements, reader_id="R1", workers=1).set_index("image_id")
     pd.testing.assert_frame_equal(mended, table)
@@ -113,7 +119,7 @@ def test_what_is_kept_gives_the_same_table_and_is_not_worked_out_again(study, me
 
 def test_beam_pose_and_magnification_are_those_put_in(table):
     anatomy = read_anatomy(ANATOMY)
-    for image_id, recipe in (("I1", FIRST), ("I2", LATER)):
+    for image_id, recipe in FILMS.items():
         drops = true_landmarks(recipe, anatomy).query("landmark == 'teardrop'")
         x_px, y_px = drops[["x_px", "y_px"]].mean()
         beam = np.array([(recipe.columns - 1) / 2 - x_px, y_px - (recipe.rows - 1) / 2]) * recipe.spacing_mm
@@ -122,12 +128,9 @@ def test_beam_pose_and_magnification_are_those_put_in(table):
         assert found["source_to_detector_mm"] == pytest.approx(recipe.source_to_detector_mm)
         depth = true_pose(recipe, anatomy).set_index(["side", "quantity"])["value"]["right", "cup_centre_y"]
         assert found["magnification"] == pytest.approx(recipe.source_to_detector_mm / depth, rel=0.012)
-    turned = table["pelvic_rotation_deg"].diff().iloc[1]
-    tilted = table["pelvic_tilt_deg"].diff().iloc[1]
-    assert turned == pytest.approx(6.0, abs=1.5), (
-        "front to the patient's left, though the hip is the right one"
-    )
-    assert tilted == pytest.approx(-8.0, abs=1.5)
+    change = table.loc[["I1", "I3"], ["pelvic_tilt_deg", "pelvic_rotation_deg"]].diff().iloc[1]
+    # Front to the patient's left is +, though the hip is the right one; a change is good to a tenth.
+    np.testing.assert_allclose(change, [-8.0, 6.0], atol=1.5)
 
 
 # by failure
