@@ -7,13 +7,14 @@ from collections.abc import Mapping, Sequence
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from cohortlib.figures.notes import TALLEST_MM, Entry, draw_words, make_panels
+from cohortlib.figures.notes import TALLEST_MM, draw_words, make_panels
 from cohortlib.figures.rows import check_rows, group_labels, patients_and_hips
 from cohortlib.figures.style import INK, MUTED, GroupLook, finish_figure, group_looks, look, make_figure
 from cohortlib.figures.words import unit_text
@@ -158,8 +159,10 @@ def _bounds(limits: pd.DataFrame, quantity: str) -> list[float]:
     return sorted({float(bound) for bound in own[np.isfinite(own)]})
 
 
-def _entries(known: pd.DataFrame, by: str, names: Mapping[str, str], *, lines: bool) -> list[Entry]:
-    entries: list[Entry] = [
+def _entries(
+    known: pd.DataFrame, by: str, names: Mapping[str, str], *, lines: bool
+) -> list[tuple[Artist, str]]:
+    entries: list[tuple[Artist, str]] = [
         (Line2D([], [], color=one.colour, marker=one.marker, linestyle=""), names[group])
         for group, one in group_looks(names).items()
     ]
