@@ -18,6 +18,8 @@ from cohortlib.synthetic.recipe import FilmRecipe
 from cohortlib.tables import ZONE_SYSTEMS
 
 Array = NDArray[np.floating]
+#: Within one pixel the length along an edge does not grow by more [mm].
+_STEP_MM = 2.0
 
 
 class TrueOutline(NamedTuple):
@@ -28,7 +30,7 @@ class TrueOutline(NamedTuple):
     side, zone_system
         Of the hip; of `tables.ZONE_SYSTEMS`.
     edge_px : (n, 2: x_px, y_px)
-        The edge of the shadow, from the first zone to the last.
+        The edge of the shadow beside its zones, from the first of them to the last or the other way.
     zone : (n,)
         Number of the zone of each point.
     magnification
@@ -77,9 +79,11 @@ def true_outlines(recipe: FilmRecipe, anatomy: Anatomy) -> list[TrueOutline]:
 
 
 def _edge_and_zones(interface: Interface) -> tuple[Array, NDArray[np.int64]]:
-    """The edge of the metal (n, 2) in pixels from the first zone to the last, and the zone of each point."""
+    """The edge of the metal (n, 2) in pixels beside its zones, and the zone of each point."""
     edge = max(find_contours(interface.outside_mm, 0.0), key=len)
-    along = map_coordinates(interface.along_mm, edge.T, order=1)
+    nearest, along = (map_coordinates(interface.along_mm, edge.T, order=order) for order in (0, 1))
+    # Where the far end meets the first, the mean of both would lie somewhere in between.
+    along = np.where(np.abs(along - nearest) < _STEP_MM, along, nearest)
     zone = np.digitize(along, interface.zone_edges_mm)
     inside = (zone >= 1) & (zone < len(interface.zone_edges_mm))
     if np.allclose(edge[0], edge[-1]):
