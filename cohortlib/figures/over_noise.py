@@ -132,7 +132,7 @@ def plot_over_noise(
 def _draw_ground(axes: Axes, rows: pd.DataFrame, noise: str, refused: str, usual: float) -> None:
     places = rows[noise].to_numpy(dtype=float)
     axes.set_xscale("log")
-    low, high = places[0] / 1.12, places[-1] * 1.12
+    low, high = places[0] / 1.25, places[-1] * 1.25
     axes.set_xlim(low, high)
     axes.axvline(usual, color=FAINT, linewidth=mpl.rcParams["lines.linewidth"], zorder=0.6)
     nothing = rows.loc[rows[refused] >= 1, noise]
@@ -237,7 +237,7 @@ def _words_in_panels(
     if (rows[refused] >= 1).any() and not (rows[refused] >= 1).all():
         places = rows.loc[rows[refused] >= 1, noise]
         before = float(rows.loc[rows[noise] < places.min(), noise].max())
-        middle = float(np.sqrt(np.sqrt(before * float(places.min())) * 1.12 * float(places.max())))
+        middle = float(np.sqrt(np.sqrt(before * float(places.min())) * 1.25 * float(places.max())))
         for axes in (shares, widths):
             axes.annotate(
                 "no\nanswer",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from figure_tables import film, ring
+from figure_tables import assert_readable, film, ring
 
 from cohortlib.errors import StudyError
 from cohortlib.figures.over_noise import plot_over_noise
@@ -111,6 +111,17 @@ def test_every_profile_faint_and_each_mean_bold(size):
 def test_without_a_width_there_is_no_band():
     axes = plot_profiles(film(), SHAPES, profiles(), means()).axes[1]
     assert len(axes.patches) == 1
+
+
+@pytest.mark.parametrize(
+    ("size", "least_pt"), [("single column", 7.0), ("double column", 7.5), ("slide", 15.0)]
+)
+def test_words_can_be_read(size, least_pt):
+    told = {"title": "Lines", "notes": ["1 invented patch."], "size": size}
+    assert_readable(plot_over_noise(LEVELS, **NOISE, **told), least_pt=least_pt)
+    figure = plot_profiles(film(), SHAPES, profiles(), means(), width_mm=2.0, **told)
+    figure.axes[0].get_legend().remove()  # that one lies on the film, on a dark ground
+    assert_readable(figure, least_pt=least_pt)
 
 
 # ---- by failure ----------------------------------------------------------------------------------
