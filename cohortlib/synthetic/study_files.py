@@ -76,6 +76,7 @@ _RECIPE_WRITERS = {
     "plans",
     "readers",
     "study_files",
+    "true_outlines",
     "truth",
 }
 
