@@ -9,6 +9,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+#: Below this confidence a shape is not proposed; chosen on films made for it, none of them reported on.
+LEAST_CONFIDENCE = {
+    "head_edge": 0.1,
+    "cup_rim": 0.05,
+    "stem_axis": 0.03,
+    "shaft_axis": 0.1,
+    "teardrop": 0.3,
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,7 +37,7 @@ class Proposal:
     confidence
         From 0 to 1; the more, the likelier the shape is right. An order, not a probability.
     note
-        What speaks against it; "" if nothing does.
+        What speaks against it; "" if nothing does. Of a shape that is not proposed: why.
     """
 
     landmark: str
@@ -39,6 +47,26 @@ class Proposal:
     confidence: float
     note: str = ""
 
+    @property
+    def found(self) -> bool:
+        """Whether there is a shape at all: one that is looked for and not credible has no points."""
+        return len(self.points_px) > 0
+
+
+def credible(
+    landmark: str, side: str, points_px: Array, outline_px: Array, confidence: float, note: str
+) -> Proposal:
+    """A proposal, without its shape where its confidence is too low for anyone to look at it."""
+    if confidence < LEAST_CONFIDENCE[landmark]:
+        return not_proposed(landmark, side, note)
+    return Proposal(landmark, side, points_px, outline_px, confidence, note)
+
+
+def not_proposed(landmark: str, side: str, why: str) -> Proposal:
+    """The place of a shape that was looked for and is not proposed."""
+    nowhere = np.empty((0, 2))
+    return Proposal(landmark, side, nowhere, nowhere, 0.0, why)
+
 
 def proposed_marks(proposals: list[Proposal]) -> pd.DataFrame:
     """The marks of proposals, for a reader who has confirmed them.
@@ -46,7 +74,7 @@ def proposed_marks(proposals: list[Proposal]) -> pd.DataFrame:
     Parameters
     ----------
     proposals
-        Those that the reader confirmed.
+        Those that the reader confirmed; one without a shape gives no mark.
 
     Returns
     -------

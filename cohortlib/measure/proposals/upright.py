@@ -9,7 +9,7 @@ from cohortlib.measure.proposals.coarse import CoarseFilm, brighter_rim, coarse_
 from cohortlib.measure.proposals.rounds import Round, bright_rounds
 
 #: A round thing is metal from this share of its rim times its contrast on; natural heads reach a third.
-_LEAST_PROMINENCE = 0.12
+_LEAST_PROMINENCE = 0.2
 #: Without a spacing the largest radius looked for grows by this much.
 _UNSCALED = 1.25
 
