@@ -12,6 +12,7 @@ demo test lab: $(installed)
 
 simulate: $(installed)
 	@$(python) tests/simulations/flags_and_intervals_of_change.py
+	@$(python) tests/simulations/hips_that_go_another_way.py
 
 benchmark: $(installed)
 	@$(python) -m pytest tests/benchmarks --override-ini=addopts= --benchmark-only \

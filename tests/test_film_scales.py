@@ -11,9 +11,10 @@ import pandas as pd
 import pytest
 
 from cohortlib.image import Radiograph
+from cohortlib.measure.head_scale import HEAD, scale_of_header
 from cohortlib.measure.scale import SCALE_COLUMNS, scales_by_hip
 from cohortlib.pipeline.film import FilmTask, Hip, Mark
-from cohortlib.pipeline.scales import HEAD, _of_header, scale_rows
+from cohortlib.pipeline.scales import scale_rows
 from cohortlib.synthetic.anatomy import read_anatomy
 from cohortlib.synthetic.dx import write_dx
 from cohortlib.synthetic.film import film_pixels, true_landmarks, true_pose
@@ -73,10 +74,16 @@ def test_the_scale_is_that_of_the_depth_of_the_head(film):
 )
 def test_only_a_calibrated_header_gives_a_scale(source, relative):
     spacing = None if source == "none" else (0.2, 0.25)
-    found = _of_header(Radiograph(np.zeros((2, 2), dtype=np.float32), spacing, source))
+    found = scale_of_header(Radiograph(np.zeros((2, 2), dtype=np.float32), spacing, source))
     assert (found is None) == (relative is None)
     if found is not None:
-        assert found == [0.25, 0.2, relative, "header, calibrated object"]
+        assert found == (0.25, 0.2, relative, "header, calibrated object")
+
+
+def test_before_its_operation_a_hip_has_no_head_of_known_size(film):
+    task, *_ = film
+    waiting = replace(task, hips=tuple(hip._replace(operated=False) for hip in task.hips))
+    assert scale_rows(waiting) == []
 
 
 # by failure

@@ -14,18 +14,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cohortlib.errors import StudyError
+from cohortlib.measure.cup_lines import measured_lines
+from cohortlib.measure.marked import measurements_from_marks
 from cohortlib.pipeline import make_images, measure_study
 from cohortlib.pipeline.cache import kept_path, read_kept, write_kept
 from cohortlib.pipeline.digests import combined_digest
 from cohortlib.pipeline.film import FilmTask, Hip, Mark, marks_of_hip, rows_of_readings
 from cohortlib.pipeline.measuring import film_tasks, films_to_measure
+from cohortlib.pipeline.scales import film_scales
 from cohortlib.pipeline.workers import parallel_results
 from cohortlib.study import read_study
 from cohortlib.synthetic.anatomy import read_anatomy
 from cohortlib.synthetic.dx import write_dx
 from cohortlib.synthetic.film import film_pixels, true_landmarks, true_pose
 from cohortlib.synthetic.recipe import FilmRecipe, ImplantRecipe
-from cohortlib.tables import MEASUREMENT_COLUMNS
+from cohortlib.tables import MEASUREMENT_COLUMNS, ZONE_STATES, Study
 
 ANATOMY = Path(__file__).parents[1] / "synthetic_cohort" / "anatomy"
 #: Two hips of one patient, of which the left was operated first.
@@ -198,15 +201,18 @@ def test_cups_are_found_where_they_were_put_and_known_the_second_time(film_study
     table = measure_study(study)
     assert capfd.readouterr() == ("", "")  # a notebook's output must not depend on what was known before
     assert list(table.columns) == list(MEASUREMENT_COLUMNS)
-    assert table["image_id"].tolist() == ["I01"] * 2 + ["I02"] * 4 + ["I03"] * 2
-    assert table["hip_id"].tolist() == ["H01"] * 4 + ["H02"] * 2 + ["H03"] * 2
+    angles = table[table["quantity"].isin(["inclination", "anteversion"])]
+    assert angles["image_id"].tolist() == ["I01"] * 2 + ["I02"] * 4 + ["I03"] * 2
+    assert angles["hip_id"].tolist() == ["H01"] * 4 + ["H02"] * 2 + ["H03"] * 2
     both = true_pose(FILM, read_anatomy(ANATOMY))
-    for row in table[table["image_id"] == "I02"].itertuples():
+    for row in angles[angles["image_id"] == "I02"].itertuples():
         side = {"H01": "left", "H02": "right"}[row.hip_id]
         truth = both[(both["side"] == side) & (both["quantity"] == row.quantity)]["value"].item()
         # marks at their true places: what remains is the film's own noise and sampling
         assert row.value == pytest.approx(truth, abs=2.0), f"{side} {row.quantity}"
         assert 0 < row.sd < 1.5
+
+    check_that_marks_have_the_scale_of_their_film(study, table)
 
     monkeypatch.setattr("cohortlib.pipeline.workers.ProcessPoolExecutor", no_worker)
     again = measure_study(study)
@@ -221,6 +227,21 @@ def test_cups_are_found_where_they_were_put_and_known_the_second_time(film_study
     assert set(lone["note"]) == {"image file missing"}
 
     check_that_only_what_changed_is_measured_again(film_study)
+
+
+def check_that_marks_have_the_scale_of_their_film(study: Study, table: pd.DataFrame) -> None:
+    """What marks alone tell is the same, whether it comes by way of the films or of a table of scales."""
+    from_pixels = table["quantity"].isin(["inclination", "anteversion"])
+    from_pixels |= table["quantity"].str.startswith("line_")
+    alone = measurements_from_marks(study, scales=film_scales(study, workers=1))
+    alone = alone[alone["image_id"] != "I03"]  # its film is missing
+    assert len(alone) == 6
+    pd.testing.assert_frame_equal(table[~from_pixels].reset_index(drop=True), alone, check_exact=True)
+    zones = measured_lines(table)
+    assert zones["zone"].tolist() == ["1", "2", "3"] * 3
+    assert set(zones["state"]) <= set(ZONE_STATES)
+    # pixels of 0.6 mm are too coarse for lines: said, not guessed
+    assert zones["note"].str.contains("0.60 mm").all()
 
 
 def check_that_only_what_changed_is_measured_again(folder: Path) -> None:
@@ -246,6 +267,12 @@ def check_that_only_what_changed_is_measured_again(folder: Path) -> None:
     hips.write_text(HIPS.replace("36,52", "36,54"))
     assert films_to_measure(read_study(folder)) == ["I01", "I02"]
     hips.write_text(HIPS)
+
+    patients = folder / "tables" / "patients.csv"
+    original = patients.read_text()
+    patients.write_text(original.replace("P01,female", "P01,male"))
+    assert films_to_measure(read_study(folder)) == ["I01", "I02"]
+    patients.write_text(original)
 
     film = folder / "images" / "I01.dcm"
     film.write_bytes(film.read_bytes() + b"\0")

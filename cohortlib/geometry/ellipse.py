@@ -54,9 +54,10 @@ class Ellipse:
         major, minor = self.semi_axes
         form = axes.T @ np.diag([1.0 / major**2, 1.0 / minor**2]) @ axes
         edge = -form @ self.centre
-        return np.block(
-            [[form, edge[:, None]], [edge[None, :], np.array([[self.centre @ form @ self.centre - 1.0]])]]
-        )
+        whole = np.empty((3, 3))
+        whole[:2, :2], whole[:2, 2], whole[2, :2] = form, edge, edge
+        whole[2, 2] = self.centre @ form @ self.centre - 1.0
+        return whole
 
 
 def ellipse_from_parameters(parameters: ArrayLike) -> Ellipse:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +24,7 @@ class Change(NamedTuple):
 
 
 CHANGES = (
+    Change("cup_inclination_change", "inclination"),
     Change("cup_migration_lateral", "hip_centre_horizontal"),
     Change("cup_migration_proximal", "hip_centre_vertical"),
     Change("subsidence", "stem_depth"),
@@ -35,15 +37,17 @@ _LIMIT = 1.96
 _SAME = ["hip_id", "reader_id", "repeat", "quantity", "zone"]
 
 
-def change_since(measurements: pd.DataFrame, *, baseline: str) -> pd.DataFrame:
+def change_since(measurements: pd.DataFrame, *, visits: Sequence[str], baseline: str) -> pd.DataFrame:
     """Migration, subsidence and narrowing of every hip against one visit, reading by reading.
 
     Parameters
     ----------
     measurements
         The columns of `MEASUREMENT_COLUMNS`, such as from `measurements_from_marks`; of the quantities
-        hip_centre_horizontal, hip_centre_vertical, stem_depth, peg_depth and neck_head_ratio, as far as
-        they are there.
+        inclination, hip_centre_horizontal, hip_centre_vertical, stem_depth, peg_depth and neck_head_ratio, as
+        far as they are there.
+    visits
+        All visits in their order; those before the baseline are left aside, for nothing has changed yet.
     baseline
         The visit that changes are counted from: the first after the operation. It has no default.
 
@@ -57,7 +61,8 @@ def change_since(measurements: pd.DataFrame, *, baseline: str) -> pd.DataFrame:
     Raises
     ------
     StudyError
-        If a column is missing, no row is of the baseline visit, or one reading has two rows of a quantity.
+        If a column is missing, no row is of the baseline visit, a visit is not among `visits`, or one reading
+        has two rows of a quantity.
 
     Notes
     -----
@@ -76,8 +81,20 @@ def change_since(measurements: pd.DataFrame, *, baseline: str) -> pd.DataFrame:
             expected="one of " + ", ".join(sorted(measurements["visit_id"].astype(str).unique())),
             remedy="Name the first visit after the operation",
         )
+    order = list(visits)
+    unknown = measurements.loc[~measurements["visit_id"].isin(order), "visit_id"]
+    if len(unknown) or baseline not in order:
+        raise study_error(
+            file="measurements",
+            column="visit_id",
+            found=str(unknown.iloc[0]) if len(unknown) else baseline,
+            count=max(len(unknown), 1),
+            expected="one of " + ", ".join(order),
+            remedy="List all visits in their order",
+        )
     wanted = {change.of for change in CHANGES}
-    later = measurements[measurements["quantity"].isin(wanted) & (measurements["visit_id"] != baseline)]
+    after = measurements["visit_id"].isin(order[order.index(baseline) + 1 :])
+    later = measurements[measurements["quantity"].isin(wanted) & after]
     _check_single(first[first["quantity"].isin(wanted)])
     pairs = later.merge(
         first[[*_SAME, "image_id", "value", "sd", "method", "note"]],

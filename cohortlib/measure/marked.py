@@ -75,8 +75,7 @@ def measurements_from_marks(study: Study, *, scales: pd.DataFrame | None = None)
         for (reader, repeat), marks in readings:
             own = marked_hip(marks, side=hip["side"], head_diameter_mm=head, cup_diameter_mm=cup, scale=scale)
             ids = [hip["hip_id"], image["patient_id"], image["visit_id"], image["image_id"], reader, repeat]
-            found = [*marked_rows(own), *pelvis_rows(own, sex=sexes[image["patient_id"]])]
-            rows += [[*ids, *values] for values in found]
+            rows += [[*ids, *values] for values in rows_of_marks(own, sex=sexes[image["patient_id"]])]
     table = pd.DataFrame(rows, columns=list(MEASUREMENT_COLUMNS))
     return table.astype({name: _DTYPES.get(name, "str") for name in MEASUREMENT_COLUMNS})
 
@@ -93,6 +92,11 @@ def _hips_on_films(study: Study) -> Iterator[tuple[dict[Any, Any], dict[Any, Any
         day = days.get((image["patient_id"], image["visit_id"]))
         for hip in hips.get(image["patient_id"], study.hips.iloc[:0]).to_dict("records"):
             yield image, hip, day is None or hip["surgery_date"] <= day, readings
+
+
+def rows_of_marks(hip: MarkedHip, *, sex: str) -> list[Row]:
+    """Everything that the marks about one hip tell: rows quantity, zone, value, unit, sd, method, note."""
+    return [*marked_rows(hip), *pelvis_rows(hip, sex=sex)]
 
 
 def marked_rows(hip: MarkedHip) -> list[Row]:

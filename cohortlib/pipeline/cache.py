@@ -45,13 +45,14 @@ def image_state(path: Path, kept: dict[str, Any]) -> ImageState:
 
 def measuring_source() -> str:
     """The digest of everything in the library that decides a measurement."""
-    return source_digest("measure", "dicom", "geometry", "image.py", "quantities.py", "pipeline/film.py")
+    rooms = ("measure", "dicom", "geometry", "quantities", "image.py", "tables/zones.py")
+    return source_digest(*rooms, "pipeline/film.py", "pipeline/scales.py")
 
 
 def film_key(task: FilmTask, image: ImageState, *, source: str) -> str:
-    """What a film's measurement depends on, as one digest: pixels, marks, hips and `measuring_source`."""
+    """What a film's measurement depends on, as one digest: pixels, marks, hips, sex, `measuring_source`."""
     ids = (task.image_id, task.patient_id, task.visit_id, task.path)
-    rows = (repr(tuple(row)) for row in (*task.hips, *task.marks))
+    rows = (repr(tuple(row)) for row in ((task.sex,), *task.hips, *task.marks))
     return combined_digest([image["sha256"], source, *ids, *rows])
 
 

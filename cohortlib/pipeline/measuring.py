@@ -26,7 +26,7 @@ _DTYPES = {"repeat": "Int64", "value": "float64", "sd": "float64"}
 
 
 def measure_study(study: Study, *, workers: int = 2, progress: bool | None = None) -> pd.DataFrame:
-    """Cup measurements of every marked radiograph: each hip in each reading.
+    """Everything that is measured of every marked radiograph: each hip in each reading.
 
     Parameters
     ----------
@@ -42,8 +42,10 @@ def measure_study(study: Study, *, workers: int = 2, progress: bool | None = Non
     DataFrame
         The columns of `MEASUREMENT_COLUMNS`: hip_id, patient_id, visit_id, image_id, reader_id,
         repeat, quantity, zone, value, unit, sd, method, note. Rows follow the tables: images, hips of
-        the patient, readers, repeats. A film that cannot be read or measured has rows without a value
-        whose note says why; an image without marks has no rows.
+        the patient, readers, repeats; of each reading the angles of the cup and the lines along it, from
+        the pixels, then what `measurements_from_marks` gives with `film_scales`. A film that cannot be
+        read or measured has rows without a value whose note says why; an image without marks has no rows,
+        and one that cannot be read none but those of the angles.
 
     Raises
     ------
@@ -134,6 +136,7 @@ def film_tasks(study: Study) -> Iterator[FilmTask]:
     }
     hips = dict(list(study.hips.groupby("patient_id", sort=False)))
     days = study.visits.set_index(["patient_id", "visit_id"])["date"].to_dict()
+    sexes = study.patients.set_index("patient_id")["sex"].to_dict()
     for image in study.images.to_dict("records"):
         if image["kind"] != "radiograph" or image["image_id"] not in marks:
             continue
@@ -147,6 +150,7 @@ def film_tasks(study: Study) -> Iterator[FilmTask]:
             path=image["path"],
             hips=() if table is None else tuple(_hip(row, day) for row in table.to_dict("records")),
             marks=marks[image["image_id"]],
+            sex=str(sexes.get(image["patient_id"], "")),
         )
 
 

@@ -13,7 +13,7 @@ from cohortlib.readings.cell_checks import checked
 from cohortlib.readings.cells import ID, SHA256, number
 from cohortlib.readings.frames import history, reading_frame
 from cohortlib.readings.handle import Handle
-from cohortlib.readings.items import check_task
+from cohortlib.readings.items import check_sides, check_task
 from cohortlib.readings.marking import Rows
 from cohortlib.readings.progress import Item, reader_items
 from cohortlib.readings.row_checks import Content
@@ -153,14 +153,4 @@ def _check_rows(rows: list[dict[str, Any]], item: Item, content: Content) -> Non
             expected="corrections of what was read on it",
             remedy="Correct or withdraw a row that is there",
         )
-    wrong = [line for line, row in enumerate(rows, start=2) if item.sides not in ("both", row["side"])]
-    if wrong:
-        raise study_error(
-            file=content,
-            line=wrong[0],
-            column="side",
-            found="a side that was not asked for",
-            count=len(wrong),
-            expected=item.sides,
-            remedy="Read the side that the item names",
-        )
+    check_sides(rows, item, content)

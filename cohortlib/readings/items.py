@@ -18,6 +18,7 @@ from cohortlib.readings.row_checks import Content
 from cohortlib.readings.rows import MARKED_AT, imported_fields, reading_rows, written_fields
 from cohortlib.readings.schema import EVENTS, TASKS
 from cohortlib.readings.trail import insert_event
+from cohortlib.tables import OF_BOTH_SIDES
 
 _DURATION_S = number(0, 86_400, "s")
 #: What `finish_item` takes from the item, so that no program can mistake it.
@@ -71,7 +72,7 @@ def finish_item(
         fields[MARKED_AT] = imported_fields(content)[MARKED_AT]._replace(required=False)
         rows = reading_rows(table, fields, content=content, file=content)
         _check_times(connection, rows, item, content)
-        _check_sides(rows, item, content)
+        check_sides(rows, item, content)
         batches[content] = insert_batch(
             connection, [{**row, **given} for row in rows], content=content, item_id=item_id
         )
@@ -134,8 +135,13 @@ def _check_times(connection: Connection, rows: list[dict[str, Any]], item: Item,
         )
 
 
-def _check_sides(rows: list[dict[str, Any]], item: Item, content: Content) -> None:
-    wrong = [line for line, row in enumerate(rows, start=2) if item.sides not in ("both", row["side"])]
+def check_sides(rows: list[dict[str, Any]], item: Item, content: Content) -> None:
+    """Refuse what is read on a side that the item does not name, but for landmarks of both sides."""
+    wrong = [
+        line
+        for line, row in enumerate(rows, start=2)
+        if item.sides not in ("both", row["side"]) and row.get("landmark") not in OF_BOTH_SIDES
+    ]
     if wrong:
         raise study_error(
             file=content,

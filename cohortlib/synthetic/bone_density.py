@@ -20,7 +20,7 @@ PATIENT_SD, HIP_SD = 2.0, 1.5
 #: Hips that lose bone and do not stop: how many in each arm, how much [%] and in which zones.
 TRUE_LOSS: dict[str, tuple[int, float, dict[str, tuple[str, ...]]]] = {
     "short_stem": (3, 38.0, {"stem_7": ("1", "6", "7")}),
-    "resurfacing": (1, 60.0, {"neck_6": ("4", "5", "6")}),
+    "resurfacing": (1, 32.0, {"neck_6": ("4", "5", "6")}),
 }
 #: The zones of a neck of fewer regions: the zones of six that each holds.
 NECK_PARTS: dict[str, dict[str, tuple[str, ...]]] = {

@@ -3,7 +3,7 @@
 from cohortlib.tables.column import SIDES, YES_NO, Column, Kind
 from cohortlib.tables.dictionary import DICTIONARY, KEYS, REQUIRED_TABLES, ROWS
 from cohortlib.tables.grading_scales import GRADING_SCALES, GradingScale
-from cohortlib.tables.imaging import LANDMARKS, ZONE_STATES
+from cohortlib.tables.imaging import LANDMARKS, OF_BOTH_SIDES, ZONE_STATES
 from cohortlib.tables.rows import ESTIMATE_COLUMNS, MEASUREMENT_COLUMNS
 from cohortlib.tables.signals import SIGNALS, Signal
 from cohortlib.tables.study import Study
@@ -16,6 +16,7 @@ __all__ = [
     "KEYS",
     "LANDMARKS",
     "MEASUREMENT_COLUMNS",
+    "OF_BOTH_SIDES",
     "REQUIRED_TABLES",
     "ROWS",
     "SIDES",

@@ -23,6 +23,9 @@ LANDMARKS = (
     "symphysis_top",
     "sacrococcygeal_joint",
 )
+#: Of these the other side is marked too, whichever side is read: angles and lengths stand on the lines
+#: between them.
+OF_BOTH_SIDES = ("teardrop", "lesser_trochanter")
 #: What a reader says of a zone; "not assessable" is never the same as "none".
 ZONE_STATES = ("none", "incomplete", "complete", "not assessable")
 VIEWS = ("AP pelvis", "AP hip", "lateral hip", "AP leg")

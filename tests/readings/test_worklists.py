@@ -410,5 +410,7 @@ def test_only_the_side_that_was_asked_for_is_read(file_place: str) -> None:
     right = make_worklist(study_images(4).assign(sides="right"), readers=["R1"], repeat_share=0, seed=1)
     with open_readings(file_place) as store:
         store.write_worklist(right, who="PI", washout_days=14)
+        rim = pd.DataFrame({"landmark": ["cup_rim"], "side": ["left"], "x_px": [9.5], "y_px": [7.0]})
         with pytest.raises(StudyError, match="a side that was not asked for"):
-            finish(store, "R1")
+            finish(store, "R1", marks=rim)
+        finish(store, "R1")  # a teardrop of the other side: the line between them is needed

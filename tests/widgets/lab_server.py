@@ -46,7 +46,8 @@ class LabServer:
             "CONFIG_PATH": "config",
         }
         environment = {f"JUPYTER_{name}": str(folder / place) for name, place in places.items()}
-        environment |= {"PYTHONPATH": str(package), "IPYTHONDIR": str(folder / "ipython")}
+        path = os.pathsep.join([str(package), str(Path(__file__).parent)])
+        environment |= {"PYTHONPATH": path, "IPYTHONDIR": str(folder / "ipython")}
         environment |= {"JUPYTER_TOKEN": TOKEN, "JUPYTERLAB_WORKSPACES_DIR": str(folder / "workspaces")}
         as_root = ["--allow-root"] if os.geteuid() == 0 else []
         self.log = (folder / "lab.log").open("wb")

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from cohortlib.errors import study_error
 from cohortlib.geometry.ellipse import Ellipse
 from cohortlib.geometry.projection import source_position
+from cohortlib.geometry.propagation import propagated_sd
 from cohortlib.measure.cup.rim import orientations_of_shadow
 
 Array = NDArray[np.float64]
@@ -73,3 +76,59 @@ def cup_orientation_without_beam_offset(
     rim = Ellipse(np.array([lateral_mm, proximal_mm]), (_RIM_RADIUS_MM, float(minor)), inclination_deg)
     source = source_position(source_to_detector_mm, (0.0, 0.0))
     return orientations_of_shadow(rim, 1.0, source)[0]
+
+
+def beam_offset_sd(
+    inclination_deg: float,
+    anteversion_deg: float,
+    *,
+    inclination_sd_deg: float,
+    anteversion_sd_deg: float,
+    lateral_mm: float,
+    proximal_mm: float,
+    place_sd_mm: float,
+    source_to_detector_mm: float,
+    distance_sd_mm: float,
+) -> tuple[float, float]:
+    """Standard deviations of both angles after `cup_orientation_without_beam_offset` [deg].
+
+    Parameters
+    ----------
+    inclination_deg, anteversion_deg, lateral_mm, proximal_mm, source_to_detector_mm
+        As there.
+    inclination_sd_deg, anteversion_sd_deg
+        Of the angles as read.
+    place_sd_mm
+        Of the place of the central ray, along each axis [mm].
+    distance_sd_mm
+        Of the distance of the source [mm].
+
+    Notes
+    -----
+    To first order, errors independent. Where the outline is seen almost edge on the anteversion read hardly
+    changes with the true one, and its standard deviation grows.
+    """
+    places: dict[str, Array] = {
+        "read": np.array([inclination_deg, anteversion_deg]),
+        "place": np.array([lateral_mm, proximal_mm]),
+        "distance": np.array([source_to_detector_mm]),
+    }
+    covariances: dict[str, Array] = {
+        "read": np.diag([inclination_sd_deg**2, anteversion_sd_deg**2]),
+        "place": np.eye(2) * place_sd_mm**2,
+        "distance": np.array([[distance_sd_mm**2]]),
+    }
+
+    def angle(k: int) -> float:
+        def number(read: Any, place: Any, distance: Any) -> float:
+            return cup_orientation_without_beam_offset(
+                float(read[0]),
+                float(read[1]),
+                lateral_mm=float(place[0]),
+                proximal_mm=float(place[1]),
+                source_to_detector_mm=float(distance[0]),
+            )[k]
+
+        return propagated_sd(number, places, covariances)
+
+    return angle(0), angle(1)

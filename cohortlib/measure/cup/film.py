@@ -73,10 +73,15 @@ def cup_on_film(
         head_diameter_mm=head_diameter_mm,
         cup_diameter_mm=cup_diameter_mm,
     )
+    return cup_of_fit(found)
+
+
+def cup_of_fit(found: FilmFit) -> pd.DataFrame:
+    """Both angles of a cup from a fit that is there already; rows as in `cup_on_film`."""
     beam = "parallel beam" if found.film.source is None else "point projection"
     method = f"radiographic; cup outline, {beam}; {found.line.method}"
     if found.best is None:
-        return _table([(np.nan, np.nan)] * 2, method, ["the cup's outline is not seen"] * 2)
+        return _table([(np.nan, np.nan)] * 2, method, [fit_refusal(found)] * 2)
     values, notes = _values(found, found.best)
     return _table(values, method, notes)
 
@@ -91,7 +96,7 @@ def _values(found: FilmFit, best: CupFit) -> tuple[list[tuple[float, float]], li
     sds = np.sqrt(np.diag(best.covariance)[3:5])
     sds[0] = np.hypot(sds[0], found.line.sd_deg)
     sds[1] = np.hypot(sds[1], _BEAM_SD_DEG)
-    refusal = _refusal(found, best)
+    refusal = fit_refusal(found)
     # A second pose that opens but little backwards counts as one that may be anteverted.
     slack = max(_LEAST_SLACK_DEG, 2.0 * float(sds[1])) if sds[1] <= MOST_SD_DEG["anteversion"] else 0.0
     note = ambiguity_note(chosen, other, slack_deg=slack)
@@ -111,9 +116,11 @@ def _values(found: FilmFit, best: CupFit) -> tuple[list[tuple[float, float]], li
     return values, notes
 
 
-def _refusal(found: FilmFit, best: CupFit) -> str:
+def fit_refusal(found: FilmFit) -> str:
     """Why the fit as a whole is not to be trusted; "" if it is."""
-    film, runner_up = found.film, found.runner_up
+    film, best, runner_up = found.film, found.best, found.runner_up
+    if best is None:
+        return "the cup's outline is not seen"
     if film.has_spacing and not 0.9 <= film.magnification <= 1.5:
         return (
             f"the head measures {film.magnification:.2f} times its labelled diameter: "

@@ -1,5 +1,6 @@
 """Radiolucent lines measured from pixels: profiles across the interface of metal and bone."""
 
 from cohortlib.measure.lucency.lines import radiolucent_lines
+from cohortlib.measure.lucency.rows import COMPLETE_PERCENT, LUCENCY_COLUMNS
 
-__all__ = ["radiolucent_lines"]
+__all__ = ["COMPLETE_PERCENT", "LUCENCY_COLUMNS", "radiolucent_lines"]

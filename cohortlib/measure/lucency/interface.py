@@ -10,21 +10,21 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, gaussian_filter1d, median_filter
+from scipy.ndimage import gaussian_filter1d
 
+from cohortlib.geometry.polygon import inside_polygon
 from cohortlib.image import Radiograph
 from cohortlib.measure.edges import profiles
-from cohortlib.measure.lucency.exposure import exposure
+from cohortlib.measure.lucency.exposure import exposure, pixel_noise
+from cohortlib.measure.lucency.metal_edge import metal_edges
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 #: How far inside and outside the metal the film is looked at [mm].
 INSIDE_MM, OUTSIDE_MM = 1.8, 7.5
-#: Along the interface: directions are smoothed over this, the metal's edge over that (SD) [mm].
-_DIRECTION_MM, _EDGE_MM = 1.0, 1.5
-#: An edge this far from the smooth course of its neighbours is not the metal's [mm].
-_ASTRAY_MM = 0.4
+#: Directions are smoothed along the interface over this (SD) [mm].
+_DIRECTION_MM = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +35,8 @@ class Strip:
     ----------
     x_mm : (m,)
         Distance outside the edge of the metal.
-    grey : (n, m)
-        NaN off the film.
+    grey, noise : (n, m)
+        Grey values, and how pixels differ from their neighbours; NaN off the film.
     step_mm
         Between rows.
     zones
@@ -47,13 +47,17 @@ class Strip:
 
     x_mm: Array
     grey: Array
+    noise: Array
     step_mm: float
     zones: Mapping[str, Mask]
     edge_found: Mask
 
 
 def film_strip(
-    radiograph: Radiograph, outline_mm: Array, zones: Mapping[str, Array], reach_mm: float
+    radiograph: Radiograph,
+    outline_mm: Array,
+    zones: Mapping[str, Array],
+    reach_mm: float,
 ) -> Strip:
     """The film along an outline, aligned to the edge of the metal.
 
@@ -74,16 +78,43 @@ def film_strip(
     points, members, along = _evenly(outline_mm, zones, max(fine, 0.1))
     tangent = np.gradient(gaussian_filter1d(points, _DIRECTION_MM / along, axis=0, mode="nearest"), axis=0)
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
-    outward = tangent[:, ::-1] * [1.0, -1.0]
     to_px = 1.0 / np.array([column_mm, -row_mm])
+    pixels, corner = _about(
+        radiograph.pixels,
+        points * to_px,
+        (reach_mm + OUTSIDE_MM) / min(row_mm, column_mm),
+    )
+    places, outward = points * to_px - corner, tangent[:, ::-1] * [1.0, -1.0] * to_px
     x: Array = np.arange(-reach_mm - 2, reach_mm + 2 + step / 2, step, dtype=np.float64)
-    grey = profiles(radiograph.pixels, points * to_px, outward * to_px, x)
+    grey = profiles(pixels, places, outward, x)
     if _mean(grey[:, np.abs(x + 1) < 0.7]) < _mean(grey[:, np.abs(x - 1) < 0.7]):
         outward, grey = -outward, grey[:, ::-1]
-    offset, found = _metal_edges(exposure(grey, x)[0], x, along, reach_mm)
+    grain = pixel_noise(pixels)
+    received = exposure(grey, _nearest(grain, places, outward, x), x, along).received
+    offset, found = metal_edges(received, x, along, reach_mm)
     x = np.arange(-round(INSIDE_MM / step), round(OUTSIDE_MM / step) + 1, dtype=np.float64) * step
-    grey = profiles(radiograph.pixels, (points + outward * offset[:, None]) * to_px, outward * to_px, x)
-    return Strip(x, grey, along, members, found)
+    places = places + outward * offset[:, None]
+    grey, noise = (
+        profiles(pixels, places, outward, x),
+        _nearest(grain, places, outward, x),
+    )
+    return Strip(x, grey, noise, along, members, found)
+
+
+def _about(pixels: NDArray[np.float32], places: Array, room_px: float) -> tuple[NDArray[np.float32], Array]:
+    """The part of a film about places (x, y), and the place of its first pixel."""
+    rows, columns = pixels.shape
+    low = np.clip(np.floor(places.min(axis=0) - room_px), 0, [columns - 3, rows - 3]).astype(int)
+    high = np.clip(np.ceil(places.max(axis=0) + room_px) + 1, low + 3, [columns, rows]).astype(int)
+    return pixels[low[1] : high[1], low[0] : high[0]], low.astype(np.float64)
+
+
+def _nearest(values: Array, places: Array, outward: Array, x_mm: Array) -> Array:
+    """Values of the nearest pixels on lines across the interface; NaN off the film."""
+    at = np.rint(places[:, None, :] + outward[:, None, :] * x_mm[None, :, None]).astype(int)
+    inside = ((at >= 0) & (at < values.shape[::-1])).all(axis=-1)
+    at = np.clip(at, 0, np.array(values.shape[::-1]) - 1)
+    return np.where(inside, values[at[..., 1], at[..., 0]], np.nan)
 
 
 def _evenly(outline: Array, zones: Mapping[str, Array], step: float) -> tuple[Array, dict[str, Mask], float]:
@@ -97,45 +128,10 @@ def _evenly(outline: Array, zones: Mapping[str, Array], step: float) -> tuple[Ar
     members: dict[str, Mask] = {
         name: np.asarray(zone, dtype=bool)[nearest]
         if np.asarray(zone).dtype == bool
-        else _within(points, np.asarray(zone, dtype=np.float64))
+        else inside_polygon(zone, points)
         for name, zone in zones.items()
     }
     return points, members, float(length[-1] / count)
-
-
-def _within(points: Array, polygon: Array) -> Mask:
-    """Whether points lie in a polygon, by the even-odd rule."""
-    first, second = polygon, np.roll(polygon, -1, axis=0)
-    x, y = points[:, :1], points[:, 1:]
-    spans = (first[:, 1] > y) != (second[:, 1] > y)
-    rise = np.where(second[:, 1] == first[:, 1], 1.0, second[:, 1] - first[:, 1])
-    crossing = first[:, 0] + (y - first[:, 1]) / rise * (second[:, 0] - first[:, 0])
-    return np.asarray((spans & (x < crossing)).sum(axis=1) % 2 == 1)
-
-
-def _metal_edges(received: Array, x: Array, along: float, reach_mm: float) -> tuple[Array, Mask]:
-    """How far outside the outline the edge of the metal lies in each row, and where it is seen."""
-    known: Mask = np.asarray(np.isfinite(received).all(axis=1))
-    if not known.any():
-        return np.zeros(len(received)), known
-    filled = np.where(known[:, None], received, np.median(received[known], axis=0))
-    step = x[1] - x[0]
-    smooth = gaussian_filter(filled, (0.7 / along, 0.2 / step), mode="nearest")
-    slope = np.gradient(smooth, step, axis=1)
-    inside = np.abs(x) <= reach_mm
-    at = np.flatnonzero(inside)[np.argmax(slope[:, inside], axis=1)]
-    rows = np.arange(len(received))
-    steepest = slope[rows, at]
-    low, high = slope[rows, np.maximum(at - 1, 0)], slope[rows, np.minimum(at + 1, len(x) - 1)]
-    bend = np.minimum(low - 2 * steepest + high, -1e-12)
-    offset = x[at] + np.clip(0.5 * (low - high) / bend, -1, 1) * step
-    usual = np.median(steepest[known])
-    course = median_filter(offset, max(3, round(8 / along) | 1), mode="nearest")
-    found = known & (np.abs(offset - course) < _ASTRAY_MM) & (steepest > 0.25 * usual) & (usual > 0)
-    weight = gaussian_filter1d(found.astype(float), _EDGE_MM / along, mode="nearest")
-    moved = gaussian_filter1d(np.where(found, offset - course, 0.0), _EDGE_MM / along, mode="nearest")
-    course = gaussian_filter1d(course, _EDGE_MM / along, mode="nearest")
-    return course + moved / np.maximum(weight, 0.05), found
 
 
 def _mean(grey: Array) -> float:

@@ -7,8 +7,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cohortlib.measure.lucency.noise import Noise
-
 Array = NDArray[np.float64]
 
 
@@ -22,39 +20,43 @@ class Stretch(NamedTuple):
     clarity: float
 
 
-def line_weights(lines: Array, free: Array, covariance: Array) -> Array:
-    """Weights (t, m) that give the amplitude of each template (t, m) in a profile, whatever `free` does."""
-    white = np.linalg.inv(np.linalg.cholesky(covariance))
-    across, _ = np.linalg.qr(white @ free)
-    of_lines = white @ lines.T
-    of_lines -= across @ (across.T @ of_lines)
-    return np.asarray((of_lines / np.maximum((of_lines**2).sum(axis=0), 1e-12)).T @ white)
-
-
-def amplitude_spread(weights: Array, x_mm: Array, noise: Noise, soft: Array, most_bins: int) -> Array:
-    """Standard deviation (t, most_bins) of the mean amplitude over 1, 2, … bins."""
-    alike = ((weights @ soft) ** 2).sum(axis=1)
-    return np.sqrt(noise.of_weighted(weights, x_mm, most_bins) + alike[:, None])
-
-
-def clearest(amplitudes: Array, spread: Array, least_bins: int) -> Stretch | None:
+def clearest(amplitudes: Array, spread: Array, least_bins: int) -> Stretch:
     """The stretch of at least so many bins with the largest mean amplitude over its standard deviation.
 
     Parameters
     ----------
     amplitudes : (t, n)
         Of every template in every bin.
-    spread : (t, n or more)
-        From `amplitude_spread`.
+    spread : (t, n)
+        Standard deviation of the mean amplitude over 1, 2, … bins.
     """
     templates, count = amplitudes.shape
     total = np.concatenate([np.zeros((templates, 1)), np.cumsum(amplitudes, axis=1)], axis=1)
-    best = None
+    best = Stretch(0, 0, 0, 0.0, -np.inf)
     for bins in range(min(least_bins, count), count + 1):
         mean = (total[:, bins:] - total[:, :-bins]) / bins
         clarity = mean / spread[:, bins - 1 : bins]
         template, first = np.unravel_index(np.argmax(clarity), clarity.shape)
-        if best is None or clarity[template, first] > best.clarity:
+        if clarity[template, first] > best.clarity:
             values = float(mean[template, first]), float(clarity[template, first])
             best = Stretch(int(first), int(first) + bins, int(template), *values)
     return best
+
+
+def ends(amplitudes: Array, least_bins: int) -> tuple[int, int]:
+    """First and last + 1 bin of the run of bins (n,) that a line of one amplitude follows best.
+
+    Notes
+    -----
+    Least squares of a series that is `a` within the run and 0 beside it: the run with the largest
+    ``(sum)² / bins``.
+    """
+    count = len(amplitudes)
+    total = np.concatenate([[0.0], np.cumsum(amplitudes)])
+    best, run = -np.inf, (0, count)
+    for bins in range(min(least_bins, count), count + 1):
+        gain = np.maximum(total[bins:] - total[:-bins], 0.0) ** 2 / bins
+        first = int(np.argmax(gain))
+        if gain[first] > best:
+            best, run = float(gain[first]), (first, first + bins)
+    return run

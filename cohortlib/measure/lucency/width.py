@@ -12,6 +12,10 @@ from cohortlib.measure.lucency.shapes import SHAPES, Lines
 Array = NDArray[np.float64]
 
 
+#: Least standard deviation of a width: blur and the metal's edge are not known better [mm].
+_LEAST_SD_MM = 0.04
+
+
 class Width(NamedTuple):
     """Width and its standard deviation [mm], amplitude over bone, shape, and the index of the template."""
 
@@ -39,7 +43,11 @@ def fit_width(profile: Array, lines: Lines, free: Array, covariance: Array) -> W
         return part - across @ (across.T @ part)
 
     y, line, margin = rest(profile), rest(lines.line.T), rest(lines.margin.T)
-    ll, mm, lm = (line**2).sum(axis=0), (margin**2).sum(axis=0), (line * margin).sum(axis=0)
+    ll, mm, lm = (
+        (line**2).sum(axis=0),
+        (margin**2).sum(axis=0),
+        (line * margin).sum(axis=0),
+    )
     ly, my = y @ line, y @ margin
     has = lines.margin_mm > 0
     bound = np.where(has, ll * mm - lm**2, 1.0)
@@ -55,6 +63,6 @@ def fit_width(profile: Array, lines: Lines, free: Array, covariance: Array) -> W
     shape = int(np.argmax([weight[lines.shape == k].sum() for k in range(len(SHAPES))]))
     own = np.where(lines.shape == shape, weight, 0.0)
     width = float(own @ lines.width_mm / own.sum())
-    sd = float(np.sqrt(weight @ (lines.width_mm - width) ** 2 / weight.sum()))
+    sd = float(np.sqrt(weight @ (lines.width_mm - width) ** 2 / weight.sum() + _LEAST_SD_MM**2))
     best = int(np.argmax(np.where(lines.shape == shape, score, -np.inf)))
     return Width(width, sd, float(dark[best]), SHAPES[shape], best)

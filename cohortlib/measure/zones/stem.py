@@ -25,6 +25,7 @@ def femoral_zones(
     tip_mm: ArrayLike | None = None,
     shoulder_mm: ArrayLike | None = None,
     reach_mm: float = 20.0,
+    proximal_mm: float | None = None,
 ) -> list[Zone]:
     """Seven zones about a stem: 1 to 3 down the lateral side, 4 the tip, 5 to 7 up the medial side.
 
@@ -42,6 +43,8 @@ def femoral_zones(
     reach_mm
         How far the zones reach from the axis to each side and beyond the tip [mm]: more than half the width
         of the stem, less than the radius of its bend.
+    proximal_mm
+        Length of zones 1 and 7 [mm], the same for stems of different length; None: a third of the side.
 
     Returns
     -------
@@ -51,18 +54,20 @@ def femoral_zones(
     Raises
     ------
     StudyError
-        If the axis has fewer than two distinct points, or the stem no length.
+        If the axis has fewer than two distinct points, or the stem no length; or if `proximal_mm` leaves
+        nothing for the zones below.
 
     Notes
     -----
     The last eighth of the length is the zone of the tip; what is left of each side is cut into three equal
-    parts, across the axis. Zones of stems of different length differ in size: compare like with like.
+    parts, across the axis, or into zones 1 and 7 of `proximal_mm` and two equal parts. Zones of stems of
+    different length differ in size unless `proximal_mm` is given: compare like with like.
 
     References
     ----------
     Gruen TA et al., Clin Orthop Relat Res 1979;141:17-27. Length: ten Broeke 2012 (from memory).
     """
-    return _zones("stem_7", axis_mm, side, tip_mm, shoulder_mm, reach_mm)
+    return _zones("stem_7", axis_mm, side, tip_mm, shoulder_mm, reach_mm, proximal_mm)
 
 
 def resurfacing_zones(
@@ -91,12 +96,13 @@ def _zones(
     tip_mm: ArrayLike | None,
     shoulder_mm: ArrayLike | None,
     reach_mm: float,
+    proximal_mm: float | None = None,
 ) -> list[Zone]:
     line = _from_shoulder_to_tip(points_array(axis_mm, least=2, shape="an axis"), tip_mm, shoulder_mm)
     lengths = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
     names = ZONE_SYSTEMS[system].names
     count = len(names) // 2
-    cuts = np.linspace(0.0, lengths[-1] * (1.0 - TIP_SHARE), count + 1)
+    cuts = _cuts(float(lengths[-1]) * (1.0 - TIP_SHARE), count, proximal_mm)
     sign = lateral_sign(side)
     lateral = [_strip(line, lengths, cuts[k : k + 2], sign, reach_mm) for k in range(count)]
     medial = [_strip(line, lengths, cuts[k : k + 2], -sign, reach_mm) for k in range(count)][::-1]
@@ -107,6 +113,20 @@ def _zones(
     tip = np.vstack([place + aside[0], below + aside[0], below + aside[1], place + aside[1]])
     polygons = [*lateral, tip, *medial]
     return [Zone(system, name, polygon) for name, polygon in zip(names, polygons, strict=True)]
+
+
+def _cuts(length: float, count: int, proximal_mm: float | None) -> Array:
+    """Where the zones of one side end, counted from the shoulder."""
+    if proximal_mm is None:
+        return np.linspace(0.0, length, count + 1)
+    if not 0 < proximal_mm < length:
+        raise study_error(
+            column="proximal_mm",
+            found=float(proximal_mm),
+            expected=f"more than 0 and less than the {length:.0f} mm of a side",
+            remedy="Give a length that the shortest stem of the study has room for",
+        )
+    return np.concatenate([[0.0], np.linspace(proximal_mm, length, count)])
 
 
 def _from_shoulder_to_tip(axis: Array, tip_mm: ArrayLike | None, shoulder_mm: ArrayLike | None) -> Array:

@@ -72,7 +72,9 @@ def significant_changes(
     (where df is unknown, the normal quantile). Corrected after Šidák: each of m zones at confidence^(1/m).
     That is exact for independent zones and a little strict for zones that vary together, as visits do that
     share a baseline. The quantile allows for the precision error's own uncertainty on average over studies:
-    in a study whose estimate is too small, all limits are.
+    in a study whose estimate is too small, all limits are. Values that a calibration converted keep the
+    precision error of those that were not: it is not multiplied by the slope, nor is the calibration's own
+    error added.
 
     References
     ----------
@@ -103,7 +105,7 @@ def significant_changes(
             )
     check_columns(changes, [*needed, *families])
     check_columns(precision_error, ["rms_sd", "df", "origin"])
-    rows = _with_precision(changes, precision_error)
+    rows = with_precision(changes, precision_error)
     valued = rows["change"].notna() & rows["rms_sd"].notna()
     n_zones = valued.groupby([rows[name] for name in families]).transform("sum")
     each = confidence ** (1 / n_zones.clip(lower=1)) if corrected else pd.Series(confidence, rows.index)
@@ -193,7 +195,8 @@ def flagged_hips(flags: pd.DataFrame, *, by: Sequence[str] = ("hip_id", "visit_i
     return found.sort_values("worst_times_limit", kind="stable").reset_index(drop=True)
 
 
-def _with_precision(changes: pd.DataFrame, precision_error: pd.DataFrame) -> pd.DataFrame:
+def with_precision(changes: pd.DataFrame, precision_error: pd.DataFrame) -> pd.DataFrame:
+    """The changes with rms_sd, df, origin and source of the precision error that belongs to each row."""
     kept = ["rms_sd", "df", "origin", "source"]
     precision = precision_error if "source" in precision_error else precision_error.assign(source="")
     labels = [name for name in precision.columns if name in changes.columns and name not in (*kept, "note")]

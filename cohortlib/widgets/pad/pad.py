@@ -124,7 +124,8 @@ class MarkingPad(Sitting, anywidget.AnyWidget):
 
     def _done(self, action: object, given: object) -> str:
         """Do what the hand asks for; "" or the sentence why not."""
-        if action not in ACTIONS or not isinstance(given, dict) or set(given) - set(ACTIONS[str(action)]):
+        known = ACTIONS.get(action) if isinstance(action, str) else None
+        if known is None or not isinstance(given, dict) or set(given) - set(known):
             return "Not done: the pad asked for something that there is not. Run its cell again."
         try:
             getattr(self, str(action))(**given)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from cohortlib.errors import StudyError, problem
 from cohortlib.measure.marked_hip import OF_THE_MIDDLE
-from cohortlib.tables import LANDMARKS, ZONE_SYSTEMS
+from cohortlib.tables import LANDMARKS, OF_BOTH_SIDES, ZONE_SYSTEMS
 
 #: Most marks of one landmark on one side that a plan may ask for.
 _MOST = 99
@@ -73,7 +73,8 @@ def plan_steps(plan: Mapping[str, int], zone_systems: Sequence[str], *, sides: s
     zone_systems
         Zone systems to be graded on each side.
     sides
-        "right", "left" or "both". On a film that hangs as usual, the right side is met first.
+        "right", "left" or "both". On a film that hangs as usual, the right side is met first. Of a side that
+        is not read, the landmarks of `OF_BOTH_SIDES` are asked for all the same.
 
     Raises
     ------
@@ -83,7 +84,11 @@ def plan_steps(plan: Mapping[str, int], zone_systems: Sequence[str], *, sides: s
     _check(plan, zone_systems)
     steps: list[Step] = []
     for side in ("right", "left"):
-        if sides in (side, "both"):
+        if sides not in (side, "both"):
+            steps += [
+                MarkStep(side, name, int(asked)) for name, asked in plan.items() if name in OF_BOTH_SIDES
+            ]
+        else:
             there = {step.landmark for step in steps if isinstance(step, MarkStep)}
             steps += [
                 MarkStep(side, landmark, int(asked))

@@ -53,18 +53,12 @@ def _shape(radiograph: Radiograph | None) -> dict[str, Any] | None:
 
 def _step(step: Step, sitting: Sitting) -> dict[str, Any]:
     done = sitting.sheet.done
+    words = {**step._asdict(), "words": step.words, "heading": step.heading, "left": missing(step, done)}
     if isinstance(step, MarkStep):
-        number = done[step.side, step.landmark]
-        return {
-            "kind": "mark",
-            **step._asdict(),
-            "words": step.words,
-            "done": number,
-            "left": missing(step, done),
-        }
+        return {"kind": "mark", **words, "done": done[step.side, step.landmark]}
     grade = sitting.sheet.grades.get((step.side, step.zone_system, step.zone))
     said = {"state": None, "width_mm": None} if grade is None else grade._asdict()
-    return {"kind": "zone", **step._asdict(), "words": step.words, **said, "left": missing(step, done)}
+    return {"kind": "zone", **words, **said}
 
 
 def _zones(sitting: Sitting) -> list[dict[str, Any]]:

@@ -44,6 +44,11 @@ class _Change(NamedTuple):
 class Sheet:
     """The marks and grades of one item by one reader, as the store has them.
 
+    Parameters
+    ----------
+    history
+        From `item_history` of the store.
+
     Notes
     -----
     Nothing is changed here before the store has it on the disk. Every change is one row that names the row

@@ -185,7 +185,7 @@ class Turning:
             return
         row = view.iloc[0]
         item_id = str(row["item_id"])
-        history = self._store.item_history(item_id, reader_id=self._reader_id)  # refused: nothing changes
+        history = self._store.item_history(item_id, reader_id=self._reader_id)  # refused before all else
         self._forget()
         self.number, self.of = int(row["number"]), int(row["of"])
         self.finished, self.sides = bool(row["finished"]), str(row["sides"])

@@ -72,7 +72,6 @@ class Hand {
     const { pad, held } = this, { stage } = pad;
     const at = this.place(event);
     stage.pointer = at;
-    pad.readout(at);
     if (held) {
       held.far ||= Math.hypot(at.x - held.from.x, at.y - held.from.y) > DRAG_PX;
       const x = at.x - held.last.x, y = at.y - held.last.y;
@@ -160,7 +159,6 @@ class Hand {
       const aim = { x: Math.round(pad.aim.x) + x, y: Math.round(pad.aim.y) + y };
       if (view.isOnFilm(aim)) pad.aim = aim;
       view.reach(pad.aim.x, pad.aim.y);
-      pad.readout(view.screenPlace(pad.aim.x, pad.aim.y));
     } else {
       const mark = pad.shownMarks().find((one) => one.mark === pad.selected);
       const place = { x: mark.x_px + x, y: mark.y_px + y };

@@ -52,6 +52,6 @@ class Link {
     if (!number) return { state: "saved", words: "✓ All saved" };
     if (!this.late) return { state: "saving", words: "… Saving" };
     const what = number === 1 ? "1 change is" : `${number} changes are`;
-    return { state: "lost", words: `! NOT SAVED: ${what} waiting; the kernel does not answer` };
+    return { state: "lost", words: `! NOT SAVED: ${what} waiting, the kernel does not answer. Run the cell again: what was saved is there.` };
   }
 }

@@ -48,6 +48,7 @@ class Pad {
       this.film = this.scene.film;
       Object.assign(this, { selected: null, aim: null, moved: null });
       this.stage.forget();
+      this.root.dataset.film = "";
       if (this.scene.number && this.scene.shape) this.model.send({ want: "pixels" });
     }
     this.refresh();
@@ -60,6 +61,7 @@ class Pad {
     const { buffer, byteOffset, byteLength } = buffers[0];
     const whole = byteOffset % 2 ? new Uint16Array(buffer.slice(byteOffset, byteOffset + byteLength)) : new Uint16Array(buffer, byteOffset, byteLength / 2);
     this.stage.show(new Film(whole, message), this.scene.shape);
+    this.root.dataset.film = "shown";
     this.refresh();
   }
 
@@ -187,10 +189,12 @@ class Pad {
     this.refresh();
   }
 
-  readout(at) {
-    const { view } = this.stage, place = view.filmPlace(at.x, at.y);
-    const words = view.isOnFilm(place) ? `x ${place.x.toFixed(1)}  y ${place.y.toFixed(1)} px  ·  ${Math.round(100 * view.across)} %` : " ";
-    say(this.status, words);
+  /** Where the pointer is, else the aim, and how large the film is shown. */
+  readout() {
+    const { view, pointer } = this.stage;
+    const place = pointer ? view.filmPlace(pointer.x, pointer.y) : this.aim;
+    const where = place && view.isOnFilm(place) ? `x ${place.x.toFixed(1)}  y ${place.y.toFixed(1)} px  ·  ` : "";
+    say(this.status, `${where}${Math.round(100 * view.across)} %`);
   }
 }
 

@@ -136,7 +136,7 @@ class Side {
     const parts = [];
     let group = null, heading = "";
     scene.steps.forEach((step, place) => {
-      const title = step.kind === "mark" ? `${step.side} side: marks` : `${step.words.replace(/ \S+$/, "")}s`;
+      const title = step.heading;
       if (title !== heading) {
         heading = title;
         group = element("section", { "aria-label": title }, element("h4", {}, title));

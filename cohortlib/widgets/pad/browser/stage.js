@@ -69,6 +69,7 @@ class Stage {
     this.drawSigns(context, view);
     this.drawSides(context, view);
     drawScale(context, view, this.pad.scene.shape);
+    this.pad.readout();
     if (this.pointer && (this.pad.loupe || this.pad.drags)) this.drawLoupe(context);
   }
 
@@ -94,20 +95,23 @@ class Stage {
         drawZone(context, view, zone, { asked: Boolean(asked && same(asked)), state: step && step.state });
       }
     }
-    for (const mark of pad.shownMarks()) {
+    const marks = pad.shownMarks().map((mark) => ({ ...mark, at: view.screenPlace(mark.x_px, mark.y_px) }));
+    for (const mark of marks) {
       const selected = mark.mark !== null && mark.mark === pad.selected;
-      const label = labels ? mark.label : "";
-      drawMark(context, view.screenPlace(mark.x_px, mark.y_px), signOf(scene, mark.landmark), { selected, label, unsaved: mark.unsaved });
+      // Numbers that would cover each other come with a larger view.
+      const crowded = marks.some((other) => other !== mark && Math.hypot(other.at.x - mark.at.x, other.at.y - mark.at.y) < 24);
+      const label = labels && (selected || !crowded) ? mark.label : "";
+      drawMark(context, mark.at, signOf(scene, mark.landmark), { selected, label, unsaved: mark.unsaved });
     }
     if (pad.aim && pad.selected === null) drawAim(context, view.screenPlace(pad.aim.x, pad.aim.y));
   }
 
+  /** The patient's sides at the film's edges; where an edge is out of sight, which way it lies. */
   drawSides(context, view) {
-    const y = Math.max(22, view.top + 24);
-    const left = Math.max(14, view.left + 14);
-    const right = Math.min(view.width - 14, view.left + view.columns * view.across - 14);
-    drawWords(context, "R", left, y, "#ffffff", { size: 20 });
-    drawWords(context, "L", right, y, "#ffffff", { size: 20, align: "right" });
+    const y = Math.max(22, view.top + 24), end = view.left + view.columns * view.across;
+    const left = view.left >= 0, right = end <= view.width;
+    drawWords(context, left ? "R" : "◂ R", Math.max(0, view.left) + 14, y, "#ffffff", { size: left ? 20 : 15 });
+    drawWords(context, right ? "L" : "L ▸", Math.min(view.width, end) - 14, y, "#ffffff", { size: right ? 20 : 15, align: "right" });
   }
 
   /** The film round the pointer, larger; its middle is where a click marks. */
@@ -126,7 +130,7 @@ class Stage {
     context.clip();
     context.fillStyle = "#0b0c0e";
     context.fill();
-    if (this.loupePatch.cover(this.film, 0, box, this.table, 0.25)) this.loupePatch.draw(context, larger, larger.across < 8);
+    if (this.loupePatch.cover(this.film, 0, box, this.table, 0.25)) this.loupePatch.draw(context, larger, true);
     this.drawSigns(context, larger, { labels: false });
     context.restore();
     edged(context, "#f0b45a", 2, (c) => {
