@@ -125,9 +125,23 @@ def test_a_drawn_trough_is_found_at_its_lower_end():
     across, up = columns - 45.0, 52.0 - rows
     wall = np.where(up > 3, np.abs(np.abs(across) - 3), np.abs(np.hypot(across, up - 3) - 3))
     grey = (100.0 * np.exp(-0.5 * (wall / 0.7) ** 2) * (up < 14)).astype(np.float32)
-    place, match = sharpened_place(grey, (0.3, 0.3), np.array([45.9, -52.8]), 1.0, 0.0)
+    place, match = sharpened_place(grey, (0.3, 0.3), np.array([45.9, -52.8]), 1.0, angle_deg=0.0)
     assert place == pytest.approx([45.0, -52.0], abs=0.2)
     assert match > 0.8
+
+
+def test_metal_beside_a_trough_does_not_move_it():
+    rows, columns = np.mgrid[:300, :300] * 0.3
+    across, up = columns - 45.0, 52.0 - rows
+    wall = np.where(up > 3, np.abs(np.abs(across) - 3), np.abs(np.hypot(across, up - 3) - 3))
+    grey = 100.0 + 100.0 * np.exp(-0.5 * (wall / 0.7) ** 2) * (up < 14)
+    grey[np.hypot(across - 29.0, up - 20.0) < 25.0] = 1000.0
+    grey = grey.astype(np.float32)
+    start = np.array([45.9, -52.8])
+    place, match = sharpened_place(grey, (0.3, 0.3), start, 1.0, angle_deg=0.0, metal=300.0)
+    assert place == pytest.approx([45.0, -52.0], abs=0.3)
+    _, drowned = sharpened_place(grey, (0.3, 0.3), start, 1.0, angle_deg=0.0)
+    assert match > drowned
 
 
 def test_a_shape_that_is_not_credible_has_no_points_but_a_reason():

@@ -55,6 +55,7 @@ def rim_confidence(rim: Rim, ball: Ball, head: float) -> tuple[float, str]:
             "little of the rim is seen": _graded(min(rim.fit.rim_seen), 3.0, 10.0),
             "little of the dome is seen": _graded(rim.fit.dome_seen / ball.dome.radius, 1.0, 2.0),
             "the rim's width is uncertain": _graded(-float(np.sqrt(rim.fit.covariance[4, 4])), -2.5, -0.5),
+            "the rim is seen as a line, its width is uncertain": _graded(rim.outline.semi_axes[1], -0.3, 1.0),
             "the rim's edges stray": _graded(-rim.fit.rms, -0.3, -0.12),
             "little of the outline lies on an edge": _graded(_on_edge(rim), 0.55, 0.8),
         }

@@ -15,13 +15,12 @@ from cohortlib.measure.proposals.coarse import COARSE_MM, CoarseFilm, working_sp
 from cohortlib.measure.proposals.confidence import drop_confidence, shaft_confidence
 from cohortlib.measure.proposals.drops import fitted_drops
 from cohortlib.measure.proposals.implant import found_implant
-from cohortlib.measure.proposals.proposal import Proposal, credible, not_proposed
+from cohortlib.measure.proposals.proposal import SIDES, Proposal, credible, not_proposed
 from cohortlib.measure.proposals.shaft import fitted_shaft
 from cohortlib.measure.proposals.upright import upright_film
 from cohortlib.measure.proposals.working import in_own_pixels, working_film
 
 _TURNED = "the film is inverted against its header"
-_SIDES = {"right": -1.0, "left": 1.0}
 #: A film smaller than this shows no pelvis, and no detector is as large as that.
 _LEAST_MM, _LEAST_PX, _MOST_MM = 100.0, 100, 2000.0
 #: A shaft lies at least this far from the middle of the film [mm], and its edge falls by at least this
@@ -35,15 +34,16 @@ def component_proposals(radiograph: Radiograph) -> list[Proposal]:
     Parameters
     ----------
     radiograph
-        A film of the pelvis, front to back, hung the usual way. A film whose header lies of its polarity
-        is turned first; one without spacing is searched at the scale its width suggests.
+        A film of the pelvis, front to back, hung the usual way. One whose header is wrong about its polarity
+        is inverted first; one without spacing is searched at the scale its width suggests.
 
     Returns
     -------
     list of Proposal
         In pixels of the film, the patient's right side first: shaft and teardrop of both sides, and head,
-        rim and stem where round metal is seen. A shape that is not credible has no points, no confidence
-        and in its note the reason. A proposal is never a reading, and none says nothing of what is there.
+        rim and stem where round metal is seen. A shape that is not credible has no points, a confidence of 0
+        and in its note the reason. A proposal is never a reading, and where none is made there may be a
+        shape all the same.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def component_proposals(radiograph: Radiograph) -> list[Proposal]:
         radiograph = replace(radiograph, pixels=np.float32(radiograph.pixels.max()) - radiograph.pixels)
     found: list[Proposal] = []
     domes: dict[str, Circle] = {}
-    for side, sign in _SIDES.items():
+    for side, sign in SIDES.items():
         implant = found_implant(radiograph, film, rounds, side, sign)
         if implant is not None:
             found += implant.shapes
@@ -97,7 +97,7 @@ def _teardrops(window: Window, domes: dict[str, Circle]) -> list[Proposal]:
     """Both teardrops; where an implant was found, near it."""
     drops = fitted_drops(window, domes)
     proposals = []
-    for side in _SIDES:
+    for side in SIDES:
         if side not in drops:
             proposals.append(not_proposed("teardrop", side, "no two teardrops are seen"))
             continue

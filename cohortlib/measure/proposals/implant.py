@@ -15,7 +15,6 @@ from cohortlib.measure.proposals.proposal import Proposal, credible, not_propose
 from cohortlib.measure.proposals.rim import fitted_rim
 from cohortlib.measure.proposals.rounds import Round
 from cohortlib.measure.proposals.stem import StemAxis, fitted_stem
-from cohortlib.measure.proposals.upright import separate_rounds
 from cohortlib.measure.proposals.working import WORKING_MM
 
 #: Bright discs of one side that are looked at closely: a ball of known size may lie beside the implant.
@@ -37,8 +36,17 @@ def found_implant(
 ) -> Implant | None:
     """The implant of one side, None where no round metal lies there."""
     own = [one for one in rounds if (one.x - film.grey.shape[1] / 2.0) * sign > 0]
-    tried = [_about(radiograph, film, disc, side, sign) for disc in separate_rounds(own)[:_MOST_TRIED]]
+    tried = [_about(radiograph, film, disc, side, sign) for disc in _separate(own)[:_MOST_TRIED]]
     return max((one for one in tried if one is not None), key=lambda one: one.sure, default=None)
+
+
+def _separate(rounds: list[Round]) -> list[Round]:
+    """Those that are not another circle about the same thing."""
+    kept: list[Round] = []
+    for one in rounds:
+        if all(np.hypot(one.x - other.x, one.y - other.y) > other.radius for other in kept):
+            kept.append(one)
+    return kept
 
 
 def _about(radiograph: Radiograph, film: CoarseFilm, disc: Round, side: str, sign: float) -> Implant | None:

@@ -9,6 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+#: The sides of a patient, and where they lie on a film hung the usual way: -1 left of its middle, +1 right.
+SIDES = {"right": -1.0, "left": 1.0}
 #: Below this confidence a shape is not proposed; chosen on films made for it, none of them reported on.
 LEAST_CONFIDENCE = {
     "head_edge": 0.1,
@@ -30,8 +32,8 @@ class Proposal:
     side
         "left" or "right", of the patient.
     points_px : (n, 2)
-        x, y of marks on the shape [px]: three quarters of a dozen on the head, both ends of the cup's
-        opening and points between, one teardrop, two on an axis, the upper one first.
+        x, y of marks on the shape [px]: nine on the head, twelve about the rim from one end of its opening
+        on, one teardrop, two on an axis, the upper one first.
     outline_px : (n, 2)
         The shape as it is drawn over the film [px].
     confidence

@@ -21,11 +21,8 @@ Array = NDArray[np.float64]
 #: film hardly depends on it.
 _USUAL_MAGNIFICATION = 1.15
 #: Openings tried before any is fitted: anteversion [deg], setback as a share of the radius.
-_ANTEVERSIONS_DEG = tuple(range(2, 47, 3))
+_BANDS_DEG = (range(2, 12, 3), range(14, 27, 3), range(29, 45, 3))
 _SETBACK_SHARES = (0.0, 0.1, 0.2)
-_MOST_STARTS = 2
-#: A second opening is tried if it lies on at least this share of the first one's edges.
-_RIVAL_SHARE = 0.6
 _REACH_MM, _CLOSE_MM = 1.5, 0.5
 _RADIUS_SD_MM = 0.5
 #: How well the dome's arc shows where the mouth opens, and how much that may weigh in all [mm of edge].
@@ -69,19 +66,19 @@ def fitted_rim(radiograph: Radiograph, window: Window, ball: Ball, sign: float) 
 
 
 def _starts(scene: Scene, begin: CupModel) -> list[CupModel]:
-    """The openings about a ball that lie on most edge as they are, few of them and unlike each other."""
-    models = [
-        replace(begin, anteversion_deg=anteversion, setback=share * begin.radius)
-        for anteversion in _ANTEVERSIONS_DEG
-        for share in _SETBACK_SHARES
-    ]
-    seen = np.array([_on_edge(scene, model) for model in models])
-    starts: list[CupModel] = []
-    for at in np.argsort(-seen):
-        if seen[at] < _RIVAL_SHARE * seen.max() or len(starts) == _MOST_STARTS:
-            break
-        if all(abs(models[at].anteversion_deg - one.anteversion_deg) > 5.0 for one in starts):
-            starts.append(models[at])
+    """Of openings nearly edge-on, half open and wide open, each the one that lies on most edge as it is.
+
+    A fit does not lead from one to the other: the corners of a rim that stand out beside the head may be
+    followed by the ends of a line as well as by those of an ellipse, though less closely.
+    """
+    starts = []
+    for band in _BANDS_DEG:
+        models = [
+            replace(begin, anteversion_deg=anteversion, setback=share * begin.radius)
+            for anteversion in band
+            for share in _SETBACK_SHARES
+        ]
+        starts.append(max(models, key=lambda model: _on_edge(scene, model)))
     return starts
 
 

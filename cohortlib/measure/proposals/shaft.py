@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter
 from cohortlib.measure.edges import falling_edges
 from cohortlib.measure.proposals.ball import Window
 from cohortlib.measure.proposals.coarse import COARSE_MM, CoarseFilm, exposed
-from cohortlib.measure.proposals.stem import robust_line
+from cohortlib.measure.proposals.line import robust_line
 
 Array = NDArray[np.float64]
 #: The part of the exposed field that is looked at, from its lower end [mm].
@@ -24,8 +24,6 @@ _STEP_MM = 1.5
 _PER_MM = 0.012
 #: Edges that part by more than this are those of the flare above the shaft: look at its lowest part alone.
 _FLARE_DEG, _SHORT_MM = 5.0, 24.0
-#: The medial edge flares towards the lesser trochanter; the lateral one keeps nearer to the shaft's way.
-_LATERAL_SHARE = 0.5
 _REACHES_MM = (3.5, 2.0, 1.5)
 
 
@@ -133,8 +131,7 @@ def _sharpened(
         ]
     both = kept[0] & kept[1]
     (left, left_along), (right, right_along) = edge_lines
-    share = _LATERAL_SHARE if (left - right)[0] * lateral > 0 else 1.0 - _LATERAL_SHARE
-    direction = share * left_along + (1.0 - share) * right_along
+    direction = left_along + right_along
     middle = 0.5 * (left + right)
     ends = middle + np.outer([reach.min(), reach.max()], direction / np.linalg.norm(direction))
     lean = float(np.degrees(np.arctan2(direction[0] * lateral, direction[1])))

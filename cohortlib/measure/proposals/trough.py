@@ -4,71 +4,24 @@ from __future__ import annotations
 
 from functools import cache
 from itertools import product
-from typing import NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, map_coordinates
+from scipy.ndimage import gaussian_filter
 from skimage.feature import match_template
+
+from cohortlib.measure.proposals.relief import COARSE_DETAIL_MM, Relief, relief
 
 Array = NDArray[np.float64]
 _HEIGHT_MM, _WALL_MM = 11.0, 0.7
 _BESIDE_MM, _BELOW_MM = 3.5, 5.0
-_COARSE_DETAIL_MM = 4.0
 #: Troughs looked for: distance of the walls at the bottom [mm on the film], and how far each leans away from
 #: the middle, in parts of its height; few when the whole pelvis is searched, more about one place.
 _WIDTHS_MM, _LATERAL_LEAN, _MEDIAL_LEAN = (5.0, 6.0, 7.0), (0.1,), (0.05,)
 _FINE_WIDTHS_MM, _FINE_LATERAL, _FINE_MEDIAL = np.arange(5.0, 8.6, 0.5), (0.0, 0.1, 0.2), (-0.05, 0.05, 0.15)
-_COARSE_STEP_MM, _FINE_STEP_MM, _FINE_REACH_MM = 0.6, 0.3, 1.8
-
-
-class Relief(NamedTuple):
-    """Fine detail of a part of a film on a grid that may be turned: rows down, columns to the right.
-
-    `corner` is the first place [mm], `turn` the unit vectors to the right and down, `step_mm` their length.
-    """
-
-    detail: Array
-    corner: Array
-    turn: Array
-    step_mm: float
-
-    def places(self, columns_rows: Array) -> Array:
-        """Millimetres of places (n, 2) of the grid."""
-        return np.asarray(self.corner + columns_rows * self.step_mm @ self.turn, dtype=np.float64)
-
-
-def relief(
-    pixels: NDArray[np.float32],
-    mm_per_px: tuple[float, float],
-    middle: Array,
-    half_mm: Array,
-    *,
-    angle_deg: float,
-    fine: bool = False,
-) -> Relief:
-    """Detail no coarser than a teardrop about a middle [mm], on a grid turned anticlockwise.
-
-    No more of it than bone has, so that the edge of metal does not drown all else.
-    """
-    step = _FINE_STEP_MM if fine else _COARSE_STEP_MM
-    cosine, sine = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
-    turn = np.array([[cosine, sine], [sine, -cosine]])
-    count = np.ceil(2.0 * half_mm / step).astype(int)
-    corner = middle - half_mm @ turn
-    columns, rows = np.meshgrid(np.arange(count[0]), np.arange(count[1]))
-    places = corner + step * (columns[..., None] * turn[0] + rows[..., None] * turn[1])
-    at = np.stack([-places[..., 1] / mm_per_px[1], places[..., 0] / mm_per_px[0]])
-    reach = np.array([[part.min(), part.max()] for part in at])
-    low = np.clip(np.floor(reach[:, 0]) - 8, 0, np.array(pixels.shape) - 1).astype(int)
-    high = np.clip(np.ceil(reach[:, 1]) + 9, low + 1, pixels.shape).astype(int)
-    part = pixels[low[0] : high[0], low[1] : high[1]]
-    smooth = gaussian_filter(part, 0.3 * step / mm_per_px[0], truncate=2.0)
-    grey = map_coordinates(smooth, at - low[:, None, None], order=1, mode="nearest", output=np.float64)
-    detail = grey - gaussian_filter(grey, _COARSE_DETAIL_MM / step)
-    most = 3.0 * float(np.median(np.abs(detail)))
-    return Relief(np.clip(detail, -most, most), corner, turn, step)
+#: How far about a place its trough is sought [mm].
+_FINE_REACH_MM = 1.8
 
 
 @cache
@@ -87,7 +40,7 @@ def _drawn(
     low = np.abs(np.hypot(across, up - radius) - radius)
     high = np.minimum(np.abs(across - radius - lateral * above), np.abs(across + radius + medial * above))
     drawn = np.exp(-0.5 * (np.where(up > radius, high, low) / _WALL_MM) ** 2)
-    drawn -= gaussian_filter(drawn, _COARSE_DETAIL_MM / step)
+    drawn -= gaussian_filter(drawn, COARSE_DETAIL_MM / step)
     return drawn, round(_HEIGHT_MM / step), len(across) // 2
 
 
@@ -109,15 +62,17 @@ def sharpened_place(
     mm_per_px: tuple[float, float],
     place: Array,
     sign: float,
+    *,
     angle_deg: float,
+    metal: float = float("inf"),
 ) -> tuple[Array, float]:
     """The lower end [mm] of the trough that fits best near a place, and its correlation."""
     widest = float(_FINE_WIDTHS_MM[-1]) / 2.0 + _BESIDE_MM
-    margin = _FINE_REACH_MM + 3.0 * _COARSE_DETAIL_MM
+    margin = _FINE_REACH_MM + 3.0 * COARSE_DETAIL_MM
     half = np.array([widest + margin, (_HEIGHT_MM + _BELOW_MM) / 2.0 + margin])
     up = np.array([-np.sin(np.radians(angle_deg)), np.cos(np.radians(angle_deg))])
     middle = place + up * (_HEIGHT_MM - _BELOW_MM) / 2.0
-    seen = relief(pixels, mm_per_px, middle, half, angle_deg=angle_deg, fine=True)
+    seen = relief(pixels, mm_per_px, middle, half, angle_deg=angle_deg, metal=metal, fine=True)
     at = np.linalg.solve(seen.turn.T, place - seen.corner) / seen.step_mm
     column, row = (int(value) for value in np.rint(at))
     reach = round(_FINE_REACH_MM / seen.step_mm)

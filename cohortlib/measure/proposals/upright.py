@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from cohortlib.image import Radiograph
 from cohortlib.measure.proposals.coarse import CoarseFilm, brighter_rim, coarse_film
 from cohortlib.measure.proposals.rounds import Round, bright_rounds
@@ -28,15 +26,6 @@ def upright_film(radiograph: Radiograph) -> tuple[CoarseFilm, list[Round], bool]
         if rounds:
             return view, rounds, turned
     return (inverted if likely else film), [], likely
-
-
-def separate_rounds(rounds: list[Round]) -> list[Round]:
-    """Those that are not another circle about the same thing."""
-    kept: list[Round] = []
-    for one in rounds:
-        if all(np.hypot(one.x - other.x, one.y - other.y) > other.radius for other in kept):
-            kept.append(one)
-    return kept
 
 
 def _metal(rounds: list[Round]) -> list[Round]:
