@@ -13,9 +13,12 @@ from cohortlib.errors import StudyError
 from cohortlib.geometry.circle import fit_circle
 from cohortlib.geometry.ellipse import fit_ellipse
 from cohortlib.image import Radiograph
+from cohortlib.measure.cup.fit import Scene
+from cohortlib.measure.cup.model import CupModel
 from cohortlib.measure.proposals import Proposal, component_proposals, proposed_marks
 from cohortlib.measure.proposals.coarse import brighter_rim, exposed
 from cohortlib.measure.proposals.proposal import credible
+from cohortlib.measure.proposals.rim_starts import rim_starts
 from cohortlib.measure.proposals.rounds import bright_rounds
 from cohortlib.measure.proposals.trough import sharpened_place
 from cohortlib.measure.proposals.working import in_own_pixels, working_film
@@ -142,6 +145,14 @@ def test_metal_beside_a_trough_does_not_move_it():
     assert place == pytest.approx([45.0, -52.0], abs=0.3)
     _, drowned = sharpened_place(grey, (0.3, 0.3), start, 1.0, angle_deg=0.0)
     assert match > drowned
+
+
+def test_a_rim_is_sought_nearly_edge_on_and_half_and_wide_open():
+    pixels = np.random.default_rng(6).normal(0.0, 1.0, (300, 300)).astype(np.float32)
+    scene = Scene(pixels, (MM, MM), None, 27.0, 0.5, 0.2)
+    begin = CupModel(45.0, -45.0, 27.0, 42.0, 15.0, 1.6, 0.0, 1.0, None)
+    low, half, wide = (start.anteversion_deg for start in rim_starts(scene, begin))
+    assert low < 14.0 <= half < 29.0 <= wide
 
 
 def test_a_shape_that_is_not_credible_has_no_points_but_a_reason():
