@@ -1,3 +1,3 @@
 """Cohort imaging and outcome analysis for clinical studies of hip implants."""
 
-__version__ = "0.1.0"
+__version__ = "0.7.0"

@@ -105,7 +105,8 @@ def robust_fit(
     ).x
     off = np.abs(distances(forgiving, points))
     kept = off <= max(4.0 * _spread(off), 1e-9)
-    if kept.sum() < max(subset_size, len(points) // 2):
+    # With fewer to spare than two, any point can be called far off: the others lie on a shape of their own.
+    if kept.sum() < max(subset_size + 2, len(points) // 2):
         kept = np.ones(len(points), dtype=bool)
     final = least_squares(lambda p: distances(p, points[kept]), forgiving, x_scale="jac")
     return Fit(final.x, _covariance(final.jac, final.fun), float(np.sqrt(np.mean(final.fun**2))), kept)

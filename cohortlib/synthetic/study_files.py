@@ -23,6 +23,7 @@ from cohortlib.synthetic import (
     events,
     examinations,
     findings,
+    fixation_grades,
     gradings,
     plans,
     readers,
@@ -62,6 +63,7 @@ _RECIPE_WRITERS = {
     "events",
     "examinations",
     "findings",
+    "fixation_grades",
     "further_landmarks",
     "further_marks",
     "gradings",
@@ -74,6 +76,7 @@ _RECIPE_WRITERS = {
     "plans",
     "readers",
     "study_files",
+    "true_outlines",
     "truth",
 }
 
@@ -111,7 +114,7 @@ def study_tables(folder: Path | str, *, seed: int = SEED) -> dict[str, pd.DataFr
     -------
     dict
         Those of `WRITTEN` · latent: from `answers.latent_scores` · findings, lines: from `findings` ·
-        truth: from `truth.truth_table` ·
+        signs: from `fixation_grades.true_grades` · truth: from `truth.truth_table` ·
         points: image_id, landmark, side, x_px, y_px, visible; where everything truly lies.
     """
     tables = dict(_cohort(seed))
@@ -133,7 +136,15 @@ def study_tables(folder: Path | str, *, seed: int = SEED) -> dict[str, pd.DataFr
     )
     tables["gradings"] = gradings.grading_table(tables["lines"], seed=seed)
     put_in = tables["poses"][tables["poses"]["quantity"] == "ossification"]
-    tables["grades"] = ossification_table(tables["gradings"], put_in, seed=seed)
+    sunk = tables["poses"][tables["poses"]["quantity"] == "subsidence"]
+    tables["signs"] = fixation_grades.true_grades(tables["lines"], sunk, seed=seed)
+    tables["grades"] = pd.concat(
+        [
+            ossification_table(tables["gradings"], put_in, seed=seed),
+            fixation_grades.fixation_table(tables["gradings"], tables["signs"], sunk, seed=seed),
+        ],
+        ignore_index=True,
+    )
     tables["truth"] = truth_table(tables, seed=seed)
     return tables
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from cohortlib.synthetic import answers, gradings, readers
+from cohortlib.synthetic import answers, fixation_grades, gradings, readers
 from cohortlib.synthetic.cohort import SURGEONS
 from cohortlib.synthetic.hips import SHARED_IN_PATIENT, SURGEON_ANTEVERSION_DEG, SURGEON_INCLINATION_DEG
 
@@ -31,7 +31,8 @@ def truth_table(tables: Mapping[str, pd.DataFrame], *, seed: int) -> pd.DataFram
     Parameters
     ----------
     tables
-        patients, hips, visits, latent, images, poses (image_id, side, quantity, value, unit), lines.
+        patients, hips, visits, latent, images, poses (image_id, side, quantity, value, unit), lines, density,
+        signs (from `fixation_grades.true_grades`).
     seed
         Written as the first row.
 
@@ -55,6 +56,7 @@ def truth_table(tables: Mapping[str, pd.DataFrame], *, seed: int) -> pd.DataFram
         _of_poses(tables["poses"], tables["images"], tables["hips"]),
         _of_lines(tables["lines"]),
         _of_bone(tables["density"]),
+        _of_poses(fixation_grades.true_scores(tables["signs"]), tables["images"], tables["hips"]),
     ]
     whole = pd.concat([_with_all_columns(part) for part in parts], ignore_index=True)
     return whole.assign(value=whole["value"].astype(float).round(4) + 0.0)  # + 0.0: no negative zero

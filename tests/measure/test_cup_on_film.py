@@ -12,6 +12,8 @@ import pytest
 from cohortlib.errors import StudyError
 from cohortlib.image import Radiograph
 from cohortlib.measure.cup import cup_on_film
+from cohortlib.measure.cup.fit import Scene, best_cups
+from cohortlib.measure.cup.model import CupModel
 from cohortlib.synthetic.anatomy import read_anatomy
 from cohortlib.synthetic.film import film_pixels, true_landmarks, true_pose
 from cohortlib.synthetic.recipe import FilmRecipe, ImplantRecipe
@@ -245,3 +247,25 @@ def test_bad_readings_are_refused_in_words(films, anatomy, change, options, word
     marks = change(seeds(recipe, anatomy, "left"))
     with pytest.raises(StudyError, match=words):
         cup_on_film(radiograph(films["resurfacing"], recipe), marks, **(sizes(recipe, "left") | options))
+
+
+@pytest.mark.parametrize("distance_mm", [1.15, 11.5, 40.0])
+def test_a_source_that_stands_within_the_cup_is_refused_in_words(films, anatomy, distance_mm):
+    recipe = RECIPES["resurfacing"]
+    film = radiograph(films["resurfacing"], recipe, source_to_detector_mm=distance_mm)
+    marks = seeds(recipe, anatomy, "left")
+    if distance_mm == 40.0:  # ends of the opening that are marked a film's width apart
+        ends = marks["landmark"] == "cup_rim"
+        marks.loc[ends, "x_px"] += np.linspace(-300.0, 300.0, int(ends.sum()))
+    options = sizes(recipe, "left") | {"cup_diameter_mm": None}
+    with pytest.raises(
+        StudyError, match=r"film.dcm, source_to_detector_mm: found .*reaches up to the source"
+    ):
+        cup_on_film(film, marks, **options)
+
+
+def test_cups_that_reach_up_to_the_source_are_left_out():
+    pixels = np.random.default_rng(5).normal(0.0, 1.0, (200, 200)).astype(np.float32)
+    scene = Scene(pixels, (0.4, 0.4), None, 229.0, 3.0, 0.1)
+    start = CupModel(40.0, -40.0, 229.0, 24.0, 11.0, 93.0, 183.0, -1.0, (40.0, -40.0, 229.0))
+    assert best_cups(scene, [start]) == []

@@ -13,8 +13,15 @@ from cohortlib.errors import StudyError
 from cohortlib.geometry.circle import fit_circle
 from cohortlib.geometry.ellipse import fit_ellipse
 from cohortlib.image import Radiograph
-from cohortlib.measure.proposals import component_proposals, proposed_marks
+from cohortlib.measure.cup.fit import Scene
+from cohortlib.measure.cup.model import CupModel
+from cohortlib.measure.proposals import Proposal, component_proposals, proposed_marks
+from cohortlib.measure.proposals.coarse import brighter_rim, exposed
+from cohortlib.measure.proposals.proposal import credible
+from cohortlib.measure.proposals.rim_starts import rim_starts
 from cohortlib.measure.proposals.rounds import bright_rounds
+from cohortlib.measure.proposals.trough import sharpened_place
+from cohortlib.measure.proposals.working import in_own_pixels, working_film
 from cohortlib.synthetic.anatomy import read_anatomy
 from cohortlib.synthetic.film import film_pixels, true_landmarks
 from cohortlib.synthetic.recipe import FilmRecipe, ImplantRecipe
@@ -65,7 +72,7 @@ def found(film):
 
 
 def by_shape(film: Radiograph) -> dict:
-    return {(one.landmark, one.side): one for one in component_proposals(film)}
+    return {(one.landmark, one.side): one for one in component_proposals(film) if one.found}
 
 
 def turned_deg(first: np.ndarray, second: np.ndarray) -> float:
@@ -100,6 +107,62 @@ def test_a_drawn_disc_is_found_where_it_is():
     assert best.contrast == pytest.approx(0.6, abs=0.05)
 
 
+def test_squares_of_fine_pixels_are_joined_and_places_found_again():
+    pixels = np.arange(24, dtype=np.float32).reshape(4, 6)
+    fine = Radiograph(pixels, (0.15, 0.15), "detector", 1000.0, (2.5, 1.5), "recipe")
+    joined, size = working_film(fine)
+    assert (size, joined.spacing_mm, joined.beam_centre_px) == (2, (0.3, 0.3), (1.0, 0.5))
+    assert joined.pixels.tolist() == [[3.5, 5.5, 7.5], [15.5, 17.5, 19.5]]
+    middle = Proposal("teardrop", "left", np.array([[1.0, 0.5]]), np.array([[1.0, 0.5]]), 1.0)
+    assert in_own_pixels(middle, 2).points_px.tolist() == [[2.5, 1.5]]
+
+
+@pytest.mark.parametrize(("spacing_mm", "size"), [(0.1, 3), (0.14, 2), (0.143, 2), (0.2, 1), (0.4, 1)])
+def test_pixels_are_joined_up_to_a_working_size(spacing_mm, size):
+    fine = Radiograph(np.zeros((9, 9), np.float32), (spacing_mm, spacing_mm), "detector")
+    assert working_film(fine)[1] == size
+
+
+def test_a_drawn_trough_is_found_at_its_lower_end():
+    rows, columns = np.mgrid[:300, :300] * 0.3
+    across, up = columns - 45.0, 52.0 - rows
+    wall = np.where(up > 3, np.abs(np.abs(across) - 3), np.abs(np.hypot(across, up - 3) - 3))
+    grey = (100.0 * np.exp(-0.5 * (wall / 0.7) ** 2) * (up < 14)).astype(np.float32)
+    place, match = sharpened_place(grey, (0.3, 0.3), np.array([45.9, -52.8]), 1.0, angle_deg=0.0)
+    assert place == pytest.approx([45.0, -52.0], abs=0.2)
+    assert match > 0.8
+
+
+def test_metal_beside_a_trough_does_not_move_it():
+    rows, columns = np.mgrid[:300, :300] * 0.3
+    across, up = columns - 45.0, 52.0 - rows
+    wall = np.where(up > 3, np.abs(np.abs(across) - 3), np.abs(np.hypot(across, up - 3) - 3))
+    grey = 100.0 + 100.0 * np.exp(-0.5 * (wall / 0.7) ** 2) * (up < 14)
+    grey[np.hypot(across - 29.0, up - 20.0) < 25.0] = 1000.0
+    grey = grey.astype(np.float32)
+    start = np.array([45.9, -52.8])
+    place, match = sharpened_place(grey, (0.3, 0.3), start, 1.0, angle_deg=0.0, metal=300.0)
+    assert place == pytest.approx([45.0, -52.0], abs=0.3)
+    _, drowned = sharpened_place(grey, (0.3, 0.3), start, 1.0, angle_deg=0.0)
+    assert match > drowned
+
+
+def test_a_rim_is_sought_nearly_edge_on_and_half_and_wide_open():
+    pixels = np.random.default_rng(6).normal(0.0, 1.0, (300, 300)).astype(np.float32)
+    scene = Scene(pixels, (MM, MM), None, 27.0, 0.5, 0.2)
+    begin = CupModel(45.0, -45.0, 27.0, 42.0, 15.0, 1.6, 0.0, 1.0, None)
+    low, half, wide = (start.anteversion_deg for start in rim_starts(scene, begin))
+    assert low < 14.0 <= half < 29.0 <= wide
+
+
+def test_a_shape_that_is_not_credible_has_no_points_but_a_reason():
+    places = np.zeros((2, 2))
+    one = credible("stem_axis", "left", places, places, 0.0, "the stem's edges are weak")
+    assert (one.found, one.confidence, one.note) == (False, 0.0, "the stem's edges are weak")
+    assert proposed_marks([one]).empty
+    assert credible("stem_axis", "left", places, places, 0.9, "").found
+
+
 def test_marks_of_proposals_are_a_table_of_landmarks(found):
     marks = proposed_marks(list(found.values()))
     assert marks.columns.tolist() == ["landmark", "side", "x_px", "y_px", "confidence"]
@@ -107,6 +170,17 @@ def test_marks_of_proposals_are_a_table_of_landmarks(found):
         [("teardrop", "left"), ("stem_axis", "left")]
     ].tolist() == [1, 2]
     assert proposed_marks([]).empty
+
+
+def test_what_no_beam_reached_says_nothing_of_polarity():
+    grey = np.zeros((100, 120), np.float32)
+    grey[:] = np.interp(np.arange(120), [0, 15, 30, 90, 105, 119], [0.0, 0.1, 0.8, 0.8, 0.1, 0.0])
+    grey += np.random.default_rng(5).normal(0.0, 0.05, grey.shape).astype(np.float32)
+    bordered = np.pad(grey, 10, constant_values=1.0)
+    assert exposed(bordered, 0) == slice(10, 110)
+    assert exposed(bordered, 1) == slice(10, 130)
+    assert brighter_rim(bordered) == pytest.approx(brighter_rim(grey), abs=0.01)
+    assert brighter_rim(1.0 - bordered) > 0.0 > brighter_rim(bordered)
 
 
 # By law: what turns, scales or shifts the greys leaves the shapes; a mirror exchanges the sides.
@@ -154,7 +228,7 @@ def test_both_implants_are_found_whole(found, truth):
         stem, teardrop = found["stem_axis", side], found["teardrop", side]
         assert turned_deg(stem.points_px, truth["stem_axis", side]) < 1.0
         assert turned_deg(found["shaft_axis", side].points_px, truth["shaft_axis", side]) < 2.0
-        assert np.linalg.norm(teardrop.points_px - truth["teardrop", side]) * MM < 3.0
+        assert np.linalg.norm(teardrop.points_px - truth["teardrop", side]) * MM < 1.0
         assert found["head_edge", side].confidence > 0.5
 
 
@@ -169,20 +243,32 @@ def test_a_ball_of_lead_is_not_taken_for_a_head(film, truth):
 
 
 def test_natural_hips_have_no_head_to_propose():
-    shapes = {one.landmark for one in component_proposals(film_of(NATURAL))}
-    assert shapes == {"shaft_axis", "teardrop"}
+    shapes = by_shape(film_of(NATURAL))
+    assert {landmark for landmark, _ in shapes} == {"shaft_axis", "teardrop"}
+
+
+def test_a_ball_without_a_stem_is_named_but_not_proposed():
+    film = film_of(NATURAL)
+    rows, columns = np.ogrid[: film.pixels.shape[0], : film.pixels.shape[1]]
+    pixels = film.pixels.copy()
+    pixels[np.hypot(columns - 760, rows - 990) < 14.0 / MM] = pixels.max()
+    shapes = component_proposals(replace(film, pixels=pixels))
+    heads = [one for one in shapes if one.landmark == "head_edge"]
+    assert heads
+    assert not any(one.found for one in heads)
+    assert all(one.note for one in heads)
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (3, 400), (40, 40), (400, 500)])
 def test_an_empty_film_gives_no_head(shape):
     film = Radiograph(np.zeros(shape, np.float32), (0.3, 0.3), "detector")
-    assert not [one for one in component_proposals(film) if one.landmark in ("head_edge", "cup_rim")]
+    assert not by_shape(film)
 
 
 def test_noise_alone_gives_no_head():
     noise = np.random.default_rng(4).normal(1000.0, 50.0, (1000, 1200)).astype(np.float32)
     shapes = component_proposals(Radiograph(noise, None, "none"))
-    assert not [one for one in shapes if one.landmark == "head_edge" and one.confidence > 0.1]
+    assert not [one for one in shapes if one.landmark in ("head_edge", "cup_rim") and one.found]
 
 
 @pytest.mark.parametrize("wrong", [np.nan, np.inf])
@@ -193,10 +279,20 @@ def test_grey_values_that_are_no_numbers_are_refused(film, wrong):
         component_proposals(replace(film, pixels=pixels))
 
 
-def test_the_table_of_the_study_is_kept_and_meets_what_is_promised():
-    kept = Path(__file__).parents[1] / "simulations" / "proposals_on_degraded_films.csv"
-    table = pd.read_csv(kept)
-    usual = table[(table["variant"] == "as it is") & table["wanted"]]
+@pytest.fixture(scope="module")
+def study():
+    return pd.read_csv(Path(__file__).parents[1] / "simulations" / "proposals_on_degraded_films.csv")
+
+
+def test_in_the_study_that_is_kept_shapes_lie_within_a_millimetre_and_a_degree(study):
+    usual = study[(study["variant"] == "as it is") & study["confidence"].notna()]
     close = (usual["off_mm"] <= 1.0) & (usual["turned_deg"] <= 1.0)
     by_landmark = close.groupby(usual["landmark"]).mean()
-    assert (by_landmark[["head_edge", "cup_rim", "stem_axis"]] >= 0.95).all()
+    assert (by_landmark[["head_edge", "cup_rim", "stem_axis", "teardrop", "shaft_midline"]] >= 0.95).all()
+
+
+def test_in_the_study_that_is_kept_the_least_confident_tenth_holds_most_errors(study):
+    given = study[study["confidence"].notna() & study["landmark"].isin(SHAPES)]
+    wrong = (given["off_mm"] > 3.0) | (given["turned_deg"] > 3.0)
+    least = given["confidence"].rank(method="first") <= np.ceil(0.1 * len(given))
+    assert (wrong & least).sum() >= 0.8 * wrong.sum()

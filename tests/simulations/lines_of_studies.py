@@ -18,9 +18,9 @@ import numpy as np
 import pandas as pd
 
 from cohortlib.measure.line_rows import measured_lines
-from cohortlib.pipeline import make_images, measure_study
+from cohortlib.pipeline import measure_study
 from cohortlib.study import read_study
-from cohortlib.synthetic.study_files import make_study
+from cohortlib.synthetic.study_files import make_study, write_film
 
 KEPT = Path(__file__).with_suffix(".csv")
 SEEDS = (7121, 7122)
@@ -35,8 +35,10 @@ def zones_of_study(seed: int) -> pd.DataFrame:
         shutil.copytree(ANATOMY, folder / "anatomy")
         shutil.copy(ANATOMY.parent / "study.toml", folder)
         make_study(folder, seed=seed)
-        make_images(folder)
-        found = measured_lines(measure_study(read_study(folder)))
+        study = read_study(folder)
+        for image_id in study.images["image_id"]:
+            write_film(folder, image_id, seed=seed)
+        found = measured_lines(measure_study(study))
         truth = pd.read_csv(folder / "truth.csv", dtype={"zone": str})
     lines = truth[truth["quantity"].str.startswith("line_width_") & truth["zone"].notna()]
     lines = lines.assign(zone_system=lines["quantity"].str.removeprefix("line_width_"))

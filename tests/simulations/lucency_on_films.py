@@ -15,38 +15,20 @@ from time import process_time
 
 import numpy as np
 import pandas as pd
-from scipy.ndimage import map_coordinates
-from skimage.measure import find_contours
 
 from cohortlib.image import Radiograph
 from cohortlib.measure.lucency import radiolucent_lines
 from cohortlib.synthetic.anatomy import read_anatomy
 from cohortlib.synthetic.exposure import LARGEST
-from cohortlib.synthetic.film import detector, film_pixels
-from cohortlib.synthetic.interface import cup_interface, stem_interface
+from cohortlib.synthetic.film import film_pixels
 from cohortlib.synthetic.lucent_line import ZONE_SYSTEM
-from cohortlib.synthetic.placement import scene
 from cohortlib.synthetic.study_files import film_recipes
+from cohortlib.synthetic.true_outlines import true_outlines
 
 KEPT = Path(__file__).with_suffix(".csv")
 COUNTS = KEPT.with_name("lucency_on_films_counts.csv")
 SEEDS = (7101, 7102)
 ANATOMY = Path(__file__).parents[2] / "synthetic_cohort" / "anatomy"
-
-
-def outline_and_zones(interface) -> tuple[np.ndarray, np.ndarray]:
-    """The edge of the metal (n, 2) in pixels from the first zone to the last, and the zone of each point."""
-    edge = max(find_contours(interface.outside_mm, 0.0), key=len)
-    along = map_coordinates(interface.along_mm, edge.T, order=1)
-    zone = np.digitize(along, interface.zone_edges_mm)
-    inside = (zone >= 1) & (zone < len(interface.zone_edges_mm))
-    if np.allclose(edge[0], edge[-1]):
-        gap = np.flatnonzero(~inside)
-        turn = -gap[len(gap) // 2] if len(gap) else 0
-        edge, zone, inside = (np.roll(part[:-1], turn, axis=0) for part in (edge, zone, inside))
-    kept = slice(*(np.flatnonzero(inside)[[0, -1]] + [0, 1]))
-    corner = [interface.box[1].start, interface.box[0].start]
-    return edge[kept, ::-1] + corner, zone[kept]
 
 
 def film_rows(image_id: str, recipe, anatomy) -> tuple[pd.DataFrame, float]:
@@ -55,27 +37,21 @@ def film_rows(image_id: str, recipe, anatomy) -> tuple[pd.DataFrame, float]:
     if (recipe.photometric == "MONOCHROME1") != recipe.inverted:
         pixels = LARGEST - pixels
     film = Radiograph(pixels, (recipe.spacing_mm,) * 2, "detector")
-    placed, grid = scene(recipe, anatomy), detector(recipe)
+    own = {implant.side: implant for implant in recipe.implants}
     rows, spent = [], 0.0
-    for implant in placed.implants:
-        own = implant.recipe
-        magnification = grid.source_to_detector_mm / implant.cup_centre_mm[1]
-        for name, of_implant in (("cup", cup_interface), ("stem", stem_interface)):
-            interface = of_implant(implant, grid)
-            edge, zone = outline_and_zones(interface)
-            choices = {str(number): zone == number for number in range(1, len(interface.zone_edges_mm))}
-            begin = process_time()
-            found = radiolucent_lines(film, film.mm(edge), choices)
-            spent += process_time() - begin
-            true = {str(line.zone): line for line in own.lines if line.interface == name}
-            system = ZONE_SYSTEM["cup" if name == "cup" else own.design]
-            lines = [true.get(number) for number in found["zone"]]
-            found.insert(0, "image_id", image_id)
-            found.insert(1, "side", own.side)
-            found.insert(2, "zone_system", system)
-            found["true_mm"] = [magnification * line.width_mm if line else 0.0 for line in lines]
-            found["true_percent"] = [100 * line.extent if line else 0.0 for line in lines]
-            rows.append(found)
+    for outline in true_outlines(recipe, anatomy):
+        begin = process_time()
+        found = radiolucent_lines(film, film.mm(outline.edge_px), outline.zones)
+        spent += process_time() - begin
+        name = "cup" if outline.zone_system == ZONE_SYSTEM["cup"] else "stem"
+        true = {str(line.zone): line for line in own[outline.side].lines if line.interface == name}
+        lines = [true.get(number) for number in found["zone"]]
+        found.insert(0, "image_id", image_id)
+        found.insert(1, "side", outline.side)
+        found.insert(2, "zone_system", outline.zone_system)
+        found["true_mm"] = [outline.magnification * line.width_mm if line else 0.0 for line in lines]
+        found["true_percent"] = [100 * line.extent if line else 0.0 for line in lines]
+        rows.append(found)
     return pd.concat(rows, ignore_index=True), spent
 
 

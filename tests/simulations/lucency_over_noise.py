@@ -79,6 +79,8 @@ def level(rows: pd.DataFrame) -> dict[str, float]:
     return {
         "patches": len(rows),
         "not_assessable_percent": 100 * (1 - len(sure) / len(rows)),
+        "assessed_from_1_mm": int(wide.sum()),
+        "assessed_without_line": int((~lined).sum()),
         "sensitivity_from_1_mm": float(seen[wide].mean()),
         "sensitivity_below_1_mm": float(seen[lined & ~wide].mean()),
         "specificity": float((~seen)[~lined].mean()),

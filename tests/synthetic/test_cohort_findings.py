@@ -187,6 +187,7 @@ def test_new_bone_is_graded_about_as_it_is():
 
 def test_every_hip_that_was_graded_has_a_grade_of_new_bone(gradings):
     grades = pd.read_csv(STUDY / "tables" / "grades.csv", keep_default_na=False, dtype={"grade": str})
+    grades = grades[grades["scale"] == ossification_grades.SCALE]
     keys = ["image_id", "reader_id", "repeat", "side"]
     own, other = (table[keys].drop_duplicates().sort_values(keys) for table in (gradings, grades))
     assert own.to_numpy().tolist() == other.to_numpy().tolist()

@@ -117,6 +117,9 @@ def _apart(first: CupModel, second: CupModel) -> float:
 def _followed(scene: Scene, start: CupModel, reaches: tuple[float, ...]) -> CupFit | None:
     """The start moved to the edges within ever shorter reach; None if too few are seen."""
     model, fit = start, None
+    # Where the ball reaches up to the source its outline does not close.
+    if max(start.radius, 0.5 * scene.radius) >= start.most_radius:
+        return None
     for reach in reaches:
         edges, on_rim = outline_edges(scene, model, reach)
         if on_rim.sum() < 8 or (~on_rim).sum() < 8:
@@ -174,7 +177,7 @@ def _fit_to_edges(
         residuals,
         np.array([start.x, start.y, start.radius, *_pose(start), start.setback, _INSET_MM[0]]),
         low=np.array([-np.inf, -np.inf, 0.5 * ball, 0.0, -60.0, -0.05 * ball, -0.2]),
-        high=np.array([np.inf, np.inf, 2.0 * ball, 89.9, 75.0, 0.45 * ball, 0.8]),
+        high=np.array([np.inf, np.inf, min(2.0 * ball, start.most_radius), 89.9, 75.0, 0.45 * ball, 0.8]),
         forgiveness=forgiveness,
         steps=_STEPS,
     )

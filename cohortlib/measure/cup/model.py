@@ -77,6 +77,11 @@ class CupModel:
         """Of the circle where the plane of the opening cuts the ball [mm]."""
         return float(np.sqrt(max(self.radius**2 - self.setback**2, 1e-6)))
 
+    @property
+    def most_radius(self) -> float:
+        """The largest radius with which all of the ball lies below the source, and so casts a shadow [mm]."""
+        return float("inf") if self.source is None else 0.98 * (self.source[2] - self.depth)
+
     def dome_shadow(self) -> Ellipse:
         """Shadow of the whole ball."""
         return sphere_shadow(self.centre, self.radius, self.source)

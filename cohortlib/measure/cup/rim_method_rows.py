@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from cohortlib.errors import study_error
-from cohortlib.geometry.ellipse import fit_ellipse
+from cohortlib.geometry.ellipse import Ellipse, ellipse_distances, fit_ellipse
 from cohortlib.measure.cup.rim_methods import SHORT_AXIS_LENGTH, WIDMER_RATIO, anteversion_by_methods
 
+Array = NDArray[np.float64]
+_MOST_CONDITION = 1e14
 _FRONT = "one film does not tell front from back"
 
 
 def anteversion_rows_by_methods(
-    rim_points_mm: ArrayLike, *, total_length_mm: float | None = None
+    rim_points_mm: ArrayLike, *, click_sd_mm: float, total_length_mm: float | None = None
 ) -> pd.DataFrame:
     """Anteversion of one cup by every method that its marked rim allows.
 
@@ -22,6 +26,9 @@ def anteversion_rows_by_methods(
     ----------
     rim_points_mm : (n, 2), n >= 5
         Marks on the rim of the cup on the film [mm], well around it.
+    click_sd_mm
+        Standard deviation of one mark along each axis [mm on the film]; 0 for a rim that is known. It has no
+        default: five or six marks do not tell it, so closely does an ellipse follow them.
     total_length_mm
         Of the cup along its short axis, from the far edge of the rim to the dome [mm]; None leaves out the
         method that needs it.
@@ -30,12 +37,13 @@ def anteversion_rows_by_methods(
     -------
     DataFrame
         One row a method: quantity ("anteversion"), zone, value, unit, sd, method, note. Empty with the reason
-        where a method does not hold.
+        where a method does not hold. sd is what the marks' error makes of the angle.
 
     Raises
     ------
     StudyError
-        Fewer than five points, points on no ellipse, or a length shorter than the rim is high.
+        Fewer than five points, points on no ellipse, an error that is none, or a length shorter than the rim
+        is high.
 
     Notes
     -----
@@ -46,7 +54,15 @@ def anteversion_rows_by_methods(
     ----------
     Those of `rim_methods`. Compared on 71 hips: Park YS et al., J Orthop Surg Res 2018;13:66.
     """
+    if not (np.isfinite(click_sd_mm) and click_sd_mm >= 0):
+        raise study_error(
+            column="click_sd_mm",
+            found=float(click_sd_mm),
+            expected="0 or more",
+            remedy="Give how far one mark scatters, from readings of the same films twice",
+        )
     rim = fit_ellipse(rim_points_mm)
+    rim = replace(rim, covariance=_covariance(rim, np.asarray(rim_points_mm, dtype=float), click_sd_mm))
     height = 2.0 * rim.semi_axes[1]
     if total_length_mm is not None and not total_length_mm > height:
         raise study_error(
@@ -66,8 +82,26 @@ def anteversion_rows_by_methods(
             "zone": "",
             "value": table["value"],
             "unit": "deg",
-            "sd": table["sd"].mask(beyond),
+            "sd": table["sd"].mask(beyond | ~np.isfinite(table["sd"])),
             "method": "radiographic; " + table["method"] + "; rim as marked, parallel beam",
             "note": np.where(beyond, reason, _FRONT),
         }
     )
+
+
+def _covariance(rim: Ellipse, points_mm: Array, click_sd_mm: float) -> Array:
+    """Of x, y, both axes and the angle; no numbers where the marks do not tell them apart."""
+    # How the marks' distances change with each of the five.
+    steps = 1e-4 * np.array([*[rim.semi_axes[0]] * 4, 1.0])
+    changes = [
+        (
+            ellipse_distances(rim.parameters + step, points_mm)
+            - ellipse_distances(rim.parameters - step, points_mm)
+        )
+        / (2.0 * step.max())
+        for step in np.diag(steps)
+    ]
+    information = np.array(changes) @ np.array(changes).T
+    if np.linalg.cond(information) > _MOST_CONDITION:
+        return np.full((5, 5), np.nan)
+    return np.asarray(click_sd_mm**2 * np.linalg.inv(information))

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from cohortlib.errors import study_error
 from cohortlib.geometry.projection import circle_normals
 from cohortlib.image import Radiograph
 from cohortlib.measure.cup.definitions import orientation_of_axis
@@ -103,12 +104,27 @@ def _best_fits(film: ScaledFilm, reading: Reading) -> tuple[CupFit | None, CupFi
     """The best fit over several starts, and the best of those that are another answer."""
     radius, radius_sd = _cup_radius(film, reading)
     scene = Scene(film.radiograph.pixels, film.mm_per_px, film.head, radius, radius_sd, film.least_drop)
-    fits = best_cups(scene, [_start(film, reading, v) for v in _STARTS_DEG])
+    starts = [_start(film, reading, v) for v in _STARTS_DEG]
+    _check_below_source(film, starts[0])
+    fits = best_cups(scene, starts)
     if not fits:
         return None, None
     best = fits[0]
     others = [fit for fit in fits[1:] if _differs(fit.model, best.model)]
     return best, others[0] if others else None
+
+
+def _check_below_source(film: ScaledFilm, model: CupModel) -> None:
+    """Refuse a source that stands so low that the cup reaches up to it: nothing there casts an outline."""
+    if model.radius >= model.most_radius:
+        distance = film.radiograph.source_to_detector_mm
+        raise study_error(
+            file=film.radiograph.name,
+            column="source_to_detector_mm",
+            found=f"{distance:g} mm, so that a cup of radius {model.radius:.0f} mm reaches up to the source",
+            expected="a source above the patient, about 1000 mm from the detector",
+            remedy="Correct the distance in the file's header, in mm, or remove it; and check the marks",
+        )
 
 
 def _differs(model: CupModel, best: CupModel) -> bool:

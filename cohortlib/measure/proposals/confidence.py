@@ -54,10 +54,17 @@ def rim_confidence(rim: Rim, ball: Ball, head: float) -> tuple[float, str]:
             "another rim would fit as well": _graded(1.0 - rim.rivalry, 0.0, 0.15),
             "little of the rim is seen": _graded(min(rim.fit.rim_seen), 3.0, 10.0),
             "little of the dome is seen": _graded(rim.fit.dome_seen / ball.dome.radius, 1.0, 2.0),
-            "the rim's width is uncertain": _graded(-float(np.sqrt(rim.fit.covariance[4, 4])), -3.0, -0.5),
-            "the rim's edges stray": _graded(-rim.fit.rms, -0.6, -0.2),
+            "the rim's width is uncertain": _graded(-float(np.sqrt(rim.fit.covariance[4, 4])), -2.5, -0.5),
+            "the rim is seen as a line, its width is uncertain": _graded(rim.outline.semi_axes[1], -0.3, 1.0),
+            "the rim's edges stray": _graded(-rim.fit.rms, -0.3, -0.12),
+            "little of the outline lies on an edge": _graded(_on_edge(rim), 0.55, 0.8),
         }
     )
+
+
+def _on_edge(rim: Rim) -> float:
+    """The share of the outline's edges that it explains."""
+    return rim.fit.explained / max(sum(rim.fit.rim_seen) + rim.fit.dome_seen, 1e-9)
 
 
 def stem_confidence(stem: StemAxis, head: float) -> tuple[float, str]:
@@ -91,5 +98,7 @@ def drop_confidence(drop: Drop) -> tuple[float, str]:
         {
             "little of a teardrop is seen": _graded(drop.match, 0.2, 0.5),
             "another place looks as much like a teardrop": _graded(drop.lead, -0.03, 0.15),
+            "the two do not stand level with the pelvis": _graded(-drop.off_level_mm, -4.0, -1.5),
+            "the two sides of the pelvis do not match": 1.0 if drop.level else 0.25,
         }
     )

@@ -1,4 +1,4 @@
-"""The teardrops of a pelvis: two small troughs of cortex, alike and level, one on each side."""
+"""The teardrops of a pelvis: two small troughs of cortex, alike and level with it, one on each side."""
 
 from __future__ import annotations
 
@@ -6,116 +6,83 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, map_coordinates, maximum_filter
-from skimage.feature import match_template
 
+from cohortlib.geometry.circle import Circle
 from cohortlib.measure.proposals.ball import Window
+from cohortlib.measure.proposals.drop_pairs import likely_pairs, metal_of
+from cohortlib.measure.proposals.proposal import SIDES
+from cohortlib.measure.proposals.trough import sharpened_place
+from cohortlib.measure.teardrops import teardrop_line
 
 Array = NDArray[np.float64]
-_STEP_MM = 0.6
-#: The trough as it is drawn: distance of its two walls [mm on the film], height, thickness of a wall.
-_WIDTHS_MM = (5.0, 6.0, 7.0)
-_HEIGHT_MM, _WALL_MM = 11.0, 0.7
-_BESIDE_MM, _BELOW_MM = 3.5, 5.0
-_COARSE_DETAIL_MM = 4.0
-#: From the centre of an implanted head, medial and caudal, and how much that varies [mm on the film].
-_FROM_HEAD_MM, _FROM_HEAD_SD_MM = np.array([31.0, 25.0]), np.array([5.0, 4.5])
-#: From one teardrop to the other [mm on the film], their slope, and how far their middle may lie from
-#: that of the film.
-_APART_MM, _SLOPE_SD, _MIDDLE_SD_MM = (128.0, 13.0), 0.05, 15.0
-_PRIOR_WEIGHT = 0.03
-_MOST = 25
+#: The lower end is that of the wall itself, not of the line along its middle [mm].
+_HALF_WALL_MM = 0.6
+#: Their slope, before the two sides of the pelvis were laid over each other and after it.
+_SLOPE_SD, _LEVEL_SD = 0.05, 0.012
+#: What an implant hides reaches this far about its dome.
+_HIDDEN = 1.1
 
 
 class Drop(NamedTuple):
-    """One teardrop's lower end (2,) [mm], its match with the drawn trough, and how much less a rival has."""
+    """One teardrop's lower end (2,) [mm], its match with the drawn trough, and how much less a rival has.
+
+    `level` is whether the pelvis itself, one side laid over the other, says how high the two stand, and
+    `off_level_mm` how far they are from standing so.
+    """
 
     place: Array
     match: float
     lead: float
+    level: bool
+    off_level_mm: float
 
 
-def fitted_drops(window: Window, heads: dict[str, Array]) -> dict[str, Drop]:
+def fitted_drops(window: Window, domes: dict[str, Circle]) -> dict[str, Drop]:
     """The pair of teardrops that looks most like one, by side; empty where no two are seen.
 
-    `heads` holds the centres [mm] of implanted heads, by side.
+    `domes` holds the outlines of implanted cups [mm], by side.
     """
-    height, width = window.pixels.shape
-    rows = np.arange(0.3 * height, 0.9 * height, _STEP_MM / window.mm_per_px[1])
-    columns = np.arange(0.15 * width, 0.85 * width, _STEP_MM / window.mm_per_px[0])
-    smooth = gaussian_filter(window.pixels, 0.3 * _STEP_MM / window.mm_per_px[0], truncate=2.0)
-    grey = map_coordinates(
-        smooth, np.meshgrid(rows, columns, indexing="ij"), order=1, mode="nearest", output=np.float64
-    )
-    # Fine detail alone, and no more of it than bone has: the edge of metal must not drown all else.
-    fine = grey - gaussian_filter(grey, _COARSE_DETAIL_MM / _STEP_MM)
-    fine = np.clip(fine, -3.0 * np.median(np.abs(fine)), 3.0 * np.median(np.abs(fine)))
-    match = np.max([_matched(fine, drawn) for drawn in _WIDTHS_MM], axis=0)
-    tops = np.argwhere((match == maximum_filter(match, 7)) & (match > 0.25))
-    tops = tops[((tops > 0) & (tops < np.array(match.shape) - 1)).all(axis=1)]
-    at = tops + np.column_stack([_shift(match, tops, axis) for axis in (0, 1)])
-    found = np.array([columns[0], rows[0]]) + at[:, ::-1] * _STEP_MM / np.array(window.mm_per_px)
-    # The lower end of the wall itself, not of the line along its middle.
-    places = found * window.flip - [0.0, _WALL_MM]
-    worth = match[tuple(tops.T)]
-    middle = 0.5 * width * window.mm_per_px[0]
-    sides = {}
-    for side, sign in (("right", -1.0), ("left", 1.0)):
-        own = worth.copy()
-        if side in heads:
-            off = (places - heads[side]) * np.array([-sign, -1.0]) - _FROM_HEAD_MM
-            own = own - _PRIOR_WEIGHT * ((off / _FROM_HEAD_SD_MM) ** 2).sum(axis=1)
-        own[(places[:, 0] - middle) * sign < 0] = -np.inf
-        order = np.argsort(-own)[:_MOST]
-        sides[side] = (places[order], own[order], worth[order])
-    return _best_pair(sides, middle)
-
-
-def _shift(match: Array, tops: NDArray[np.intp], axis: int) -> Array:
-    """How far the top of a parabola lies from each highest place, in steps."""
-    step = np.eye(2, dtype=np.intp)[axis]
-    before, here, after = (match[tuple((tops + way * step).T)] for way in (-1, 0, 1))
-    bend = np.minimum(before - 2.0 * here + after, -1e-9)
-    return np.clip(0.5 * (before - after) / bend, -0.5, 0.5)
-
-
-def _matched(fine: Array, width_mm: float) -> Array:
-    """Correlation with a drawn trough whose lower end lies at each place."""
-    across = np.arange(-width_mm / 2.0 - _BESIDE_MM, width_mm / 2.0 + _BESIDE_MM + 1e-9, _STEP_MM)
-    up = np.arange(_HEIGHT_MM, -_BELOW_MM - 1e-9, -_STEP_MM)[:, None]
-    radius = width_mm / 2.0
-    # Distance to the wall: a half circle below, two upright lines above its centre.
-    below = np.abs(np.hypot(across, up - radius) - radius)
-    wall = np.where(up > radius, np.abs(np.abs(across) - radius), below)
-    drawn = np.exp(-0.5 * (wall / _WALL_MM) ** 2)
-    result = np.zeros_like(fine)
-    score = match_template(fine, drawn)
-    foot = round(_HEIGHT_MM / _STEP_MM)
-    half = len(across) // 2
-    result[foot : foot + score.shape[0], half : half + score.shape[1]] = score
-    return result
-
-
-def _best_pair(sides: dict[str, tuple[Array, Array, Array]], middle: float) -> dict[str, Drop]:
-    (right, right_worth, right_match), (left, left_worth, left_match) = sides["right"], sides["left"]
-    if not len(right) or not len(left):
+    angle_deg, level = 0.0, False
+    hidden = _hidden(window, domes)
+    metal = {side: metal_of(window, dome) for side, dome in domes.items()}
+    # The pelvis about two wrong places is no mirror image of itself: then others are tried.
+    for first in likely_pairs(window, metal, 0.0, _SLOPE_SD):
+        right, left = first.places["right"], first.places["left"]
+        line = teardrop_line(window.pixels, right, left, mm_per_px=window.mm_per_px, metal=hidden)
+        if line.method != "teardrops as marked":
+            angle_deg, level = line.angle_deg, True
+            break
+    pairs = likely_pairs(window, metal, angle_deg, _LEVEL_SD if level else _SLOPE_SD)
+    if not pairs:
         return {}
-    apart = left[None] - right[:, None]
-    distance, slope = apart[..., 0], apart[..., 1] / np.maximum(apart[..., 0], 1.0)
-    centre = 0.5 * (left[None, :, 0] + right[:, None, 0]) - middle
-    off = ((distance - _APART_MM[0]) / _APART_MM[1]) ** 2 + (slope / _SLOPE_SD) ** 2
-    worth = right_worth[:, None] + left_worth[None] - _PRIOR_WEIGHT * (off + (centre / _MIDDLE_SD_MM) ** 2)
-    if not np.isfinite(worth).any():
-        return {}
-    r, k = np.unravel_index(int(np.argmax(worth)), worth.shape)
-    best = float(worth[r, k])
-    far_right = np.linalg.norm(right - right[r], axis=1) > 2.0
-    far_left = np.linalg.norm(left - left[k], axis=1) > 2.0
-    rivals = {
-        "right": float(worth[far_right].max(initial=-1.0)),
-        "left": float(worth[:, far_left].max(initial=-1.0)),
+    pair = pairs[0]
+    turn = np.radians(angle_deg)
+    down = np.array([np.sin(turn), -np.cos(turn)])
+    sharp = {
+        side: sharpened_place(
+            window.pixels,
+            window.mm_per_px,
+            pair.places[side],
+            sign,
+            angle_deg=angle_deg,
+            metal=metal[side].grey if side in metal else float("inf"),
+        )
+        for side, sign in SIDES.items()
     }
+    off_level = abs(float((sharp["left"][0] - sharp["right"][0]) @ down))
     return {
-        "right": Drop(right[r], float(right_match[r]), best - rivals["right"]),
-        "left": Drop(left[k], float(left_match[k]), best - rivals["left"]),
+        side: Drop(place + _HALF_WALL_MM * down, match, pair.lead[side], level, off_level)
+        for side, (place, match) in sharp.items()
     }
+
+
+def _hidden(window: Window, domes: dict[str, Circle]) -> NDArray[np.bool_]:
+    """Where implants hide the bone."""
+    height, width = window.pixels.shape
+    hidden = np.zeros((height, width), dtype=np.bool_)
+    rows, columns = np.ogrid[:height, :width]
+    for dome in domes.values():
+        x, y = dome.centre / window.flip
+        away = np.hypot((columns - x) * window.mm_per_px[0], (rows - y) * window.mm_per_px[1])
+        hidden |= away < _HIDDEN * dome.radius
+    return hidden

@@ -8,33 +8,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cohortlib.errors import study_error
+from cohortlib.geometry.circle import Circle
 from cohortlib.image import Radiograph
-from cohortlib.measure.proposals.ball import Ball, Window, fitted_ball, metal_drop
+from cohortlib.measure.proposals.ball import Window
 from cohortlib.measure.proposals.coarse import COARSE_MM, CoarseFilm, working_spacing
-from cohortlib.measure.proposals.confidence import (
-    drop_confidence,
-    head_confidence,
-    rim_confidence,
-    shaft_confidence,
-    stem_confidence,
-)
+from cohortlib.measure.proposals.confidence import drop_confidence, shaft_confidence
 from cohortlib.measure.proposals.drops import fitted_drops
-from cohortlib.measure.proposals.proposal import Proposal
-from cohortlib.measure.proposals.rim import fitted_rim
-from cohortlib.measure.proposals.rounds import Round
+from cohortlib.measure.proposals.implant import found_implant
+from cohortlib.measure.proposals.proposal import SIDES, Proposal, credible, not_proposed
 from cohortlib.measure.proposals.shaft import fitted_shaft
-from cohortlib.measure.proposals.stem import fitted_stem
-from cohortlib.measure.proposals.upright import separate_rounds, upright_film
+from cohortlib.measure.proposals.upright import upright_film
+from cohortlib.measure.proposals.working import in_own_pixels, working_film
 
-Array = NDArray[np.float64]
 _TURNED = "the film is inverted against its header"
-_SIDES = {"right": -1.0, "left": 1.0}
-#: A film smaller than this shows no pelvis.
-_LEAST_MM, _LEAST_PX = 100.0, 100
-#: Bright discs of one side that are looked at closely: a ball of known size may lie beside the implant.
-_MOST_TRIED = 2
-#: From this confidence on, a head says where its teardrop is.
-_SURE_HEAD = 0.1
+#: A film smaller than this shows no pelvis, and no detector is as large as that.
+_LEAST_MM, _LEAST_PX, _MOST_MM = 100.0, 100, 2000.0
 #: A shaft lies at least this far from the middle of the film [mm], and its edge falls by at least this
 #: share of the film's range per pixel.
 _FROM_MIDDLE_MM, _BONE_DROP = 45.0, 0.003
@@ -46,14 +34,16 @@ def component_proposals(radiograph: Radiograph) -> list[Proposal]:
     Parameters
     ----------
     radiograph
-        A film of the pelvis, front to back, hung the usual way. A film whose header lies of its polarity
-        is turned first; one without spacing is searched at the scale its width suggests.
+        A film of the pelvis, front to back, hung the usual way. One whose header is wrong about its polarity
+        is inverted first; one without spacing is searched at the scale its width suggests.
 
     Returns
     -------
     list of Proposal
-        In pixels of the film, the patient's right side first. A shape that is not found is left out: a
-        proposal is never a reading, and none says nothing of what is there.
+        In pixels of the film, the patient's right side first: shaft and teardrop of both sides, and head,
+        rim and stem where round metal is seen. A shape that is not credible has no points, a confidence of 0
+        and in its note the reason. A proposal is never a reading, and where none is made there may be a
+        shape all the same.
 
     Raises
     ------
@@ -68,26 +58,27 @@ def component_proposals(radiograph: Radiograph) -> list[Proposal]:
     half of the image the hip lies in.
     """
     _check_finite(radiograph)
-    across_mm, down_mm = np.array(radiograph.pixels.shape[::-1]) * working_spacing(radiograph)
-    if min(across_mm, down_mm) < _LEAST_MM or min(radiograph.pixels.shape) < _LEAST_PX:
+    size_px = np.array(radiograph.pixels.shape[::-1])
+    size_mm = size_px * working_spacing(radiograph)
+    if size_mm.min() < _LEAST_MM or size_mm.max() > _MOST_MM or size_px.min() < _LEAST_PX:
         return []
+    radiograph, size = working_film(radiograph)
     film, rounds, turned = upright_film(radiograph)
-    pixels = radiograph.pixels
     if turned:
-        pixels = np.float32(pixels.max()) - pixels
-        radiograph = replace(radiograph, pixels=pixels)
-    found = []
-    for side, sign in _SIDES.items():
-        metal = [one for one in rounds if (one.x - film.grey.shape[1] / 2.0) * sign > 0]
-        implants = [_of_implant(radiograph, film, one, side) for one in separate_rounds(metal)[:_MOST_TRIED]]
-        found += max(
-            implants, key=lambda shapes: max((one.confidence for one in shapes), default=0.0), default=[]
-        )
-        found += _of_bone(pixels, film, side)
-    found += _teardrops(pixels, film, found)
+        radiograph = replace(radiograph, pixels=np.float32(radiograph.pixels.max()) - radiograph.pixels)
+    found: list[Proposal] = []
+    domes: dict[str, Circle] = {}
+    for side, sign in SIDES.items():
+        implant = found_implant(radiograph, film, rounds, side, sign)
+        if implant is not None:
+            found += implant.shapes
+            if implant.shapes[0].found:
+                domes[side] = implant.dome
+        found.append(_shaft(radiograph.pixels, film, side))
+    found += _teardrops(Window(radiograph.pixels, film.mm_per_px, 0.0), domes)
     if turned:
         found = [replace(one, note="; ".join(filter(None, (one.note, _TURNED)))) for one in found]
-    return found
+    return [in_own_pixels(one, size) for one in found]
 
 
 def _check_finite(radiograph: Radiograph) -> None:
@@ -102,68 +93,27 @@ def _check_finite(radiograph: Radiograph) -> None:
         )
 
 
-def _of_implant(radiograph: Radiograph, film: CoarseFilm, disc: Round, side: str) -> list[Proposal]:
-    """Head, rim and stem about one bright disc."""
-    place = film.px(np.array([disc.x, disc.y]))
-    _, drop = metal_drop(radiograph.pixels, place, disc.radius * film.factor[0])
-    if drop <= 0:
-        return []
-    window = Window(radiograph.pixels, film.mm_per_px, 0.05 * drop)
-    ball = fitted_ball(window, disc, place * window.flip, disc.radius * COARSE_MM, _SIDES[side])
-    stem = fitted_stem(window, ball)
-    aside_mm = abs(disc.x - film.grey.shape[1] / 2.0) * COARSE_MM
-    head_sure, note = head_confidence(ball, disc, stem, aside_mm if film.scaled else np.inf)
-    found = [_head(ball, window, side, head_sure, note)]
-    rim = fitted_rim(radiograph, window, ball, _SIDES[side])
-    if rim is not None:
-        sure, note = rim_confidence(rim, ball, head_sure)
-        outline = rim.outline.points() / window.flip
-        found.append(
-            Proposal("cup_rim", side, rim.outline.points(13)[:-1] / window.flip, outline, sure, note)
-        )
-    if stem is not None:
-        sure, note = stem_confidence(stem, head_sure)
-        ends = stem.ends / window.flip
-        found.append(Proposal("stem_axis", side, ends, ends, sure, note))
-    return found
-
-
-def _head(ball: Ball, window: Window, side: str, sure: float, note: str) -> Proposal:
-    return Proposal(
-        "head_edge",
-        side,
-        ball.head.points(10)[:-1] / window.flip,
-        ball.head.points() / window.flip,
-        sure,
-        note,
-    )
-
-
-def _teardrops(pixels: NDArray[np.float32], film: CoarseFilm, found: list[Proposal]) -> list[Proposal]:
-    """Both teardrops, or none; where a head was found, near it."""
-    window = Window(pixels, film.mm_per_px, 0.0)
-    heads = {
-        one.side: one.points_px.mean(axis=0) * window.flip
-        for one in found
-        if one.landmark == "head_edge" and one.confidence > _SURE_HEAD
-    }
+def _teardrops(window: Window, domes: dict[str, Circle]) -> list[Proposal]:
+    """Both teardrops; where an implant was found, near it."""
+    drops = fitted_drops(window, domes)
     proposals = []
-    for side, drop in fitted_drops(window, heads).items():
-        place = (drop.place / window.flip)[None]
-        proposals.append(Proposal("teardrop", side, place, place, *drop_confidence(drop)))
+    for side in SIDES:
+        if side not in drops:
+            proposals.append(not_proposed("teardrop", side, "no two teardrops are seen"))
+            continue
+        place = (drops[side].place / window.flip)[None]
+        proposals.append(credible("teardrop", side, place, place, *drop_confidence(drops[side])))
     return proposals
 
 
-def _of_bone(pixels: NDArray[np.float32], film: CoarseFilm, side: str) -> list[Proposal]:
+def _shaft(pixels: NDArray[np.float32], film: CoarseFilm, side: str) -> Proposal:
     """The shaft of one side."""
-    low, high = np.percentile(pixels[::8, ::8], [0.5, 99.8])
-    window = Window(pixels, film.mm_per_px, max(_BONE_DROP * float(high - low), 1e-9))
+    window = Window(pixels, film.mm_per_px, _BONE_DROP * film.spread)
     width = film.grey.shape[1]
     near, far = width // 2 + round(_FROM_MIDDLE_MM / COARSE_MM), width - 2
     columns = (near, far) if side == "left" else (width - far, width - near)
     shaft = fitted_shaft(film, window, columns)
     if shaft is None:
-        return []
-    sure, note = shaft_confidence(shaft)
+        return not_proposed("shaft_axis", side, "no two edges of a shaft are seen low on the film")
     ends = shaft.ends / window.flip
-    return [Proposal("shaft_axis", side, ends, ends, sure, note)]
+    return credible("shaft_axis", side, ends, ends, *shaft_confidence(shaft))

@@ -2,31 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cohortlib.errors import StudyError
-from cohortlib.geometry.ellipse import Ellipse, near_distances
+from cohortlib.geometry.ellipse import Ellipse
 from cohortlib.geometry.projection import source_position
 from cohortlib.image import Radiograph
-from cohortlib.measure.cup.fit import CupFit, Scene, best_cups, outline_edges
+from cohortlib.measure.cup.fit import CupFit, Scene, best_cups
 from cohortlib.measure.cup.model import CupModel
 from cohortlib.measure.proposals.ball import Ball, Window
+from cohortlib.measure.proposals.rim_starts import rim_starts
 
 Array = NDArray[np.float64]
 #: At the detector a hip appears about this much larger (common practice, no source). An ellipse on the
 #: film hardly depends on it.
 _USUAL_MAGNIFICATION = 1.15
-#: Openings tried before any is fitted: anteversion [deg], setback as a share of the radius.
-_ANTEVERSIONS_DEG = tuple(range(2, 47, 3))
-_SETBACK_SHARES = (0.0, 0.1, 0.2)
-_MOST_STARTS = 2
-#: A second opening is tried if it lies on at least this share of the first one's edges.
-_RIVAL_SHARE = 0.6
-_REACH_MM, _CLOSE_MM = 1.5, 0.5
 _RADIUS_SD_MM = 0.5
 #: How well the dome's arc shows where the mouth opens, and how much that may weigh in all [mm of edge].
 _SLOPE_SD_DEG, _MOST_LEAN = 1.5, 9.0
@@ -56,7 +49,7 @@ def fitted_rim(radiograph: Radiograph, window: Window, ball: Ball, sign: float) 
     )
     slope = float(np.clip(np.degrees(np.arctan2(sign * ball.mouth[0], -ball.mouth[1])), 5.0, 85.0))
     begin = CupModel(float(x), float(y), radius, slope, 15.0, 0.06 * radius, depth, sign, source)
-    fits = _fits(scene, _starts(scene, begin))
+    fits = _fits(scene, rim_starts(scene, begin))
     if not fits:
         return None
     worth = [_worth(fit, slope) for fit in fits]
@@ -66,32 +59,6 @@ def fitted_rim(radiograph: Radiograph, window: Window, ball: Ball, sign: float) 
         value for fit, value in zip(fits, worth, strict=True) if _apart(fit.model.rim_shadow(), outline) > 1.0
     ]
     return Rim(outline, best, float(np.clip(max(others, default=0.0) / max(*worth, 1e-9), 0.0, 1.0)))
-
-
-def _starts(scene: Scene, begin: CupModel) -> list[CupModel]:
-    """The openings about a ball that lie on most edge as they are, few of them and unlike each other."""
-    models = [
-        replace(begin, anteversion_deg=anteversion, setback=share * begin.radius)
-        for anteversion in _ANTEVERSIONS_DEG
-        for share in _SETBACK_SHARES
-    ]
-    seen = np.array([_on_edge(scene, model) for model in models])
-    starts: list[CupModel] = []
-    for at in np.argsort(-seen):
-        if seen[at] < _RIVAL_SHARE * seen.max() or len(starts) == _MOST_STARTS:
-            break
-        if all(abs(models[at].anteversion_deg - one.anteversion_deg) > 5.0 for one in starts):
-            starts.append(models[at])
-    return starts
-
-
-def _on_edge(scene: Scene, model: CupModel) -> float:
-    """How many edges near the rim lie on it as it is."""
-    edges, on_rim = outline_edges(scene, model, _REACH_MM)
-    if not on_rim.any():
-        return 0.0
-    off = near_distances(model.rim_shadow(), edges[on_rim])
-    return float(np.exp(-((off / _CLOSE_MM) ** 2)).sum())
 
 
 def _fits(scene: Scene, starts: list[CupModel]) -> list[CupFit]:

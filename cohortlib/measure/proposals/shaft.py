@@ -10,8 +10,8 @@ from scipy.ndimage import gaussian_filter
 
 from cohortlib.measure.edges import falling_edges
 from cohortlib.measure.proposals.ball import Window
-from cohortlib.measure.proposals.coarse import COARSE_MM, CoarseFilm
-from cohortlib.measure.proposals.stem import robust_line
+from cohortlib.measure.proposals.coarse import COARSE_MM, CoarseFilm, exposed
+from cohortlib.measure.proposals.line import robust_line
 
 Array = NDArray[np.float64]
 #: The part of the exposed field that is looked at, from its lower end [mm].
@@ -24,8 +24,6 @@ _STEP_MM = 1.5
 _PER_MM = 0.012
 #: Edges that part by more than this are those of the flare above the shaft: look at its lowest part alone.
 _FLARE_DEG, _SHORT_MM = 5.0, 24.0
-#: The medial edge flares towards the lesser trochanter; the lateral one keeps nearer to the shaft's way.
-_LATERAL_SHARE = 2.0 / 3.0
 _REACHES_MM = (3.5, 2.0, 1.5)
 
 
@@ -44,15 +42,6 @@ class ShaftAxis(NamedTuple):
     lean_deg: float
 
 
-def exposed_rows(grey: NDArray[np.float32]) -> tuple[int, int]:
-    """First and last row of the part of a film that a beam reached: elsewhere nothing varies."""
-    low, high = np.quantile(grey, [0.1, 0.9], axis=1)
-    varied = np.flatnonzero(high - low > 0.3 * float(np.median(high - low)))
-    if len(varied) < 2:
-        return 0, len(grey) - 1
-    return int(varied[0]), int(varied[-1])
-
-
 def fitted_shaft(film: CoarseFilm, window: Window, columns: tuple[int, int]) -> ShaftAxis | None:
     """The axis of the shaft between two columns of the coarse film; None if no shaft is seen there."""
     shaft = _in_band(film, window, columns, _BAND_MM[1])
@@ -67,7 +56,7 @@ def _in_band(
     film: CoarseFilm, window: Window, columns: tuple[int, int], height_mm: float
 ) -> ShaftAxis | None:
     """The axis by the lowest exposed part of the film."""
-    _, bottom = exposed_rows(film.grey)
+    bottom = exposed(film.grey, 0).stop - 1
     low, high = (max(0, bottom - round(part / COARSE_MM)) for part in (_BAND_MM[0], height_mm))
     rows = slice(high, low)
     band = film.grey[rows, columns[0] : columns[1]]
@@ -142,8 +131,7 @@ def _sharpened(
         ]
     both = kept[0] & kept[1]
     (left, left_along), (right, right_along) = edge_lines
-    share = _LATERAL_SHARE if (left - right)[0] * lateral > 0 else 1.0 - _LATERAL_SHARE
-    direction = share * left_along + (1.0 - share) * right_along
+    direction = left_along + right_along
     middle = 0.5 * (left + right)
     ends = middle + np.outer([reach.min(), reach.max()], direction / np.linalg.norm(direction))
     lean = float(np.degrees(np.arctan2(direction[0] * lateral, direction[1])))

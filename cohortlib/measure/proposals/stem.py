@@ -10,8 +10,11 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from cohortlib.measure.edges import profiles
 from cohortlib.measure.proposals.ball import Ball, Window
+from cohortlib.measure.proposals.line import robust_line
 
 Array = NDArray[np.float64]
+#: A step about the ball [mm]; how broad a band is and how far beside it the grey is compared, in steps.
+_EXIT_STEP_MM, _BAND, _BESIDE = 0.5, 11, 26
 _STEP_MM = 1.5
 _REACH_MM = 15.0
 _SAMPLE_MM = 0.25
@@ -73,16 +76,16 @@ def _exit(window: Window, ball: Ball) -> tuple[Array, Array] | None:
     best, worth = None, 0.0
     for share in (1.15, 1.3):
         radius = share * ball.dome.radius
-        turn = facing + np.arange(-1.3, 1.31, 0.5 / radius)
+        turn = facing + np.arange(-1.3, 1.31, _EXIT_STEP_MM / radius)
         outward = np.column_stack([np.cos(turn), np.sin(turn)])
         grey = profiles(
             window.pixels, (ball.dome.centre + radius * outward) / window.flip, outward, np.zeros(1)
         )[:, 0]
         grey = np.nan_to_num(grey, nan=float(np.nanmin(grey)) if np.isfinite(grey).any() else 0.0)
-        band = uniform_filter1d(grey, 11)
-        beside = np.maximum(np.roll(band, 26), np.roll(band, -26))
+        band = uniform_filter1d(grey, _BAND)
+        beside = np.maximum(np.roll(band, _BESIDE), np.roll(band, -_BESIDE))
         stands_out = band - beside
-        stands_out[:26] = stands_out[-26:] = 0.0
+        stands_out[:_BESIDE] = stands_out[-_BESIDE:] = 0.0
         top = int(np.argmax(stands_out))
         if stands_out[top] > worth:
             best, worth = (ball.dome.centre + radius * outward[top], outward[top]), float(stands_out[top])
@@ -132,15 +135,3 @@ def _pair(
     if weaker < least or not _WIDTH_MM[0] <= offsets[right] - offsets[left] <= _WIDTH_MM[1]:
         return None
     return float(offsets[left]), float(offsets[right]), weaker
-
-
-def robust_line(points: Array) -> tuple[Array, Array, float]:
-    """Middle, unit direction and rms distance of the line through points, few strays left out."""
-    kept = points
-    for _ in range(3):
-        middle = kept.mean(axis=0)
-        _, _, axes = np.linalg.svd(kept - middle)
-        away = np.abs((points - middle) @ axes[1])
-        kept = points[away <= max(2.5 * float(np.median(away)), 0.15)]
-    rms = float(np.sqrt(np.mean(((kept - middle) @ axes[1]) ** 2)))
-    return middle, axes[0], rms

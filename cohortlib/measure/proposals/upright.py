@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from cohortlib.image import Radiograph
 from cohortlib.measure.proposals.coarse import CoarseFilm, brighter_rim, coarse_film
 from cohortlib.measure.proposals.rounds import Round, bright_rounds
 
 #: A round thing is metal from this share of its rim times its contrast on; natural heads reach a third.
-_LEAST_PROMINENCE = 0.12
+_LEAST_PROMINENCE = 0.2
 #: Without a spacing the largest radius looked for grows by this much.
 _UNSCALED = 1.25
 
@@ -28,15 +26,6 @@ def upright_film(radiograph: Radiograph) -> tuple[CoarseFilm, list[Round], bool]
         if rounds:
             return view, rounds, turned
     return (inverted if likely else film), [], likely
-
-
-def separate_rounds(rounds: list[Round]) -> list[Round]:
-    """Those that are not another circle about the same thing."""
-    kept: list[Round] = []
-    for one in rounds:
-        if all(np.hypot(one.x - other.x, one.y - other.y) > other.radius for other in kept):
-            kept.append(one)
-    return kept
 
 
 def _metal(rounds: list[Round]) -> list[Round]:
