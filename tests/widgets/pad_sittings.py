@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from cohortlib.image import Radiograph
+from cohortlib.measure.proposals import Proposal
 from cohortlib.readings import make_worklist, open_readings
 from cohortlib.readings.store import Readings
 from cohortlib.tables.grading_scales import NOT_ASSESSABLE
@@ -17,6 +18,8 @@ from cohortlib.widgets.pad import MarkingPad, ShownFilm
 
 ROWS, COLUMNS = 240, 200
 PLAN = {"teardrop": 1, "head_edge": 2}
+_TURN = np.linspace(0, 2 * np.pi, 9, endpoint=False)
+RING = np.column_stack([100 + 30 * np.cos(_TURN), 120 + 30 * np.sin(_TURN)])
 #: What must never reach the browser, in every spelling that a test can look for.
 HIDDEN = ("SECRET_IMAGE", "SECRET_READER", "SECRET_PATH", "SECRET_PATIENT")
 
@@ -68,6 +71,11 @@ def boxes(_film: Radiograph, _marks: pd.DataFrame) -> pd.DataFrame:
         corners = [(right, 60), (right - 28, 60), (right - 28, 90), (right, 90)]
         rows += [("left", "cup_3", zone, x, y) for x, y in corners]
     return pd.DataFrame(rows, columns=["side", "zone_system", "zone", "x_px", "y_px"])
+
+
+def a_head(_film: Radiograph) -> list[Proposal]:
+    """A head that is found on the left of every film."""
+    return [Proposal("head_edge", "left", RING, RING[[*range(9), 0]], 0.72, "little of the dome is seen")]
 
 
 def mark_all(pad: MarkingPad) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from lab_server import LabServer
-from pad_sittings import HIDDEN, reading_store
+from pad_sittings import HIDDEN, RING, reading_store
 
 from cohortlib.readings import open_readings
 
@@ -22,11 +22,11 @@ pytestmark = pytest.mark.skipif(
 #: The machine may be busy; whoever waits, waits for something to be there.
 PATIENCE_S = 60
 CELL = """
-from pad_sittings import boxes, pad_at
+from pad_sittings import a_head, boxes, pad_at
 from cohortlib.readings import open_readings
 plan = {{"stem_tip": 1, "head_edge": 2}}
 asked = {{"plan": plan, "zone_systems": ["cup_3"], "scales": ["ossification"]}}
-pad = pad_at(open_readings("{folder}"), **asked, zones_of=boxes)
+pad = pad_at(open_readings("{folder}"), **asked, zones_of=boxes, proposals_of=a_head)
 pad
 """
 
@@ -222,6 +222,24 @@ def test_a_film_is_not_left_unfinished_without_a_word(desk: Desk) -> None:
     finished = desk.stored("events").query("what == 'item finished'")
     assert "covered by the stem" in finished["details"].iloc[0]
     desk.until_saved()
+
+
+def test_a_proposal_is_shown_and_stored_only_when_taken(desk: Desk) -> None:
+    desk.pad.get_by_role("button", name="left head edge: 0 of 2 marked").click()
+    desk.until_saved()
+    before = len(desk.stored("marks"))
+    desk.pad.locator(".stage").focus()
+    desk.press("s")
+    sync_api.expect(desk.pad.locator(".proposal")).to_contain_text(
+        "confidence 0.72: little of the dome is seen"
+    )
+    assert len(desk.stored("marks")) == before
+    desk.press("t")
+    taken = desk.stored("marks").iloc[before:]
+    assert taken["reason"].tolist() == ["proposal taken by the reader"] * 2
+    assert taken[["x_px", "y_px"]].to_numpy() == pytest.approx(RING[[0, 4]], abs=0.01)
+    desk.press("Control+z", "Control+z")
+    assert len(desk.stored("marks")) == before
 
 
 def test_a_killed_kernel_loses_no_mark_and_is_named(desk: Desk) -> None:

@@ -13,8 +13,8 @@ from cohortlib.errors import StudyError
 from cohortlib.readings.store import Readings
 from cohortlib.widgets.pad.films import FilmOf, screen_greys
 from cohortlib.widgets.pad.outlines import ZonesOf
+from cohortlib.widgets.pad.proposing import ProposalsOf, Proposing
 from cohortlib.widgets.pad.scene import reader_words, scene_of
-from cohortlib.widgets.pad.sitting import Sitting
 
 #: In this order they are one module; each is about one thing.
 _MODULES = ("greys", "view", "signs", "elements", "link", "stage", "hand", "scale", "side", "pad")
@@ -29,6 +29,9 @@ ACTIONS: dict[str, tuple[str, ...]] = {
     "take_back_grade": ("side", "zone_system", "zone"),
     "grade_scale": ("side", "scale", "part", "grade"),
     "take_back_scale": ("side", "scale", "part"),
+    "propose": (),
+    "take_proposal": (),
+    "leave_proposal": (),
     "undo": (),
     "redo": (),
     "choose": ("step",),
@@ -38,7 +41,7 @@ ACTIONS: dict[str, tuple[str, ...]] = {
 }
 
 
-class MarkingPad(Sitting, anywidget.AnyWidget):
+class MarkingPad(Proposing, anywidget.AnyWidget):
     """A pad to mark and grade the films of a reader's worklist, in JupyterLab or from a script.
 
     Parameters
@@ -58,13 +61,18 @@ class MarkingPad(Sitting, anywidget.AnyWidget):
         item is asked for what its task names: scales only where that is grades.
     zones_of
         (film, marks) → corners of the zones [px], drawn over the film; None draws none.
+    proposals_of
+        film → shapes found on it by itself, such as `component_proposals`, which a reader may ask for and
+        take as marks; None proposes nothing. Marks read with and without proposals are not alike: a study
+        says beforehand which. Taken marks have that as their reason in the store.
 
     Notes
     -----
     Name it last in a cell to see it. Each action of the hand is a method of the same effect: `add_mark`,
     `move_mark`, `take_back`, `grade`, `take_back_grade`, `grade_scale`, `take_back_scale`, `undo`, `redo`,
-    `choose`, `finish`, `next`, `previous`; `figure` is the same film without a browser. The browser is told
-    what `scene_of` names and nothing else; the pixels go there once a film, and are in no notebook file.
+    `choose`, `propose`, `take_proposal`, `leave_proposal`, `finish`, `next`, `previous`; `figure` is the same
+    film without a browser. The browser is told what `scene_of` names and nothing else; the pixels go there
+    once a film, and are in no notebook file.
 
     Example
     -------
@@ -89,9 +97,10 @@ class MarkingPad(Sitting, anywidget.AnyWidget):
         zone_systems: Sequence[str] = (),
         scales: Sequence[str] = (),
         zones_of: ZonesOf | None = None,
+        proposals_of: ProposalsOf | None = None,
     ) -> None:
         self._heard = 0
-        Sitting.__init__(
+        Proposing.__init__(
             self,
             store,
             reader_id=reader_id,
@@ -100,6 +109,7 @@ class MarkingPad(Sitting, anywidget.AnyWidget):
             zone_systems=zone_systems,
             scales=scales,
             zones_of=zones_of,
+            proposals_of=proposals_of,
         )
         anywidget.AnyWidget.__init__(self, scene=self._scene(""))
         self._ready = True

@@ -13,13 +13,13 @@ from cohortlib.image import Radiograph
 from cohortlib.tables import ZONE_STATES
 from cohortlib.tables.grading_scales import GRADING_SCALES, grades_of
 from cohortlib.widgets.pad.plan import MarkStep, ScaleStep, Step, missing
-from cohortlib.widgets.pad.sitting import Sitting
+from cohortlib.widgets.pad.proposing import Proposing, Shown
 
 #: Signs that are there or not have their buttons and keys in this order on every line.
 _ONE_ORDER = ("absent", "uncertain", "present")
 
 
-def scene_of(sitting: Sitting) -> dict[str, Any]:
+def scene_of(sitting: Proposing) -> dict[str, Any]:
     """What is to be seen, as JSON; the browser asks for the pixels when `film` changes."""
     scene: dict[str, Any] = {
         "film": sitting.views,
@@ -36,6 +36,8 @@ def scene_of(sitting: Sitting) -> dict[str, Any]:
         "undo": False,
         "redo": False,
         "shape": _shape(sitting.radiograph),
+        "proposes": sitting.proposes,
+        "proposal": _proposal(sitting.proposal),
     }
     if sitting.radiograph is None:
         return scene
@@ -55,7 +57,18 @@ def _shape(radiograph: Radiograph | None) -> dict[str, Any] | None:
     return {"row_mm": row_mm, "column_mm": column_mm}
 
 
-def _step(step: Step, sitting: Sitting) -> dict[str, Any]:
+def _proposal(shown: Shown | None) -> dict[str, Any] | None:
+    """A proposal as it is drawn, and how far it may be trusted."""
+    if shown is None:
+        return None
+    return {
+        "outline": shown.outline_px.round(2).tolist(),
+        "marks": shown.marks_px.round(2).tolist(),
+        "words": shown.words,
+    }
+
+
+def _step(step: Step, sitting: Proposing) -> dict[str, Any]:
     done = sitting.sheet.done
     words = {**step._asdict(), "words": step.words, "heading": step.heading, "left": missing(step, done)}
     if isinstance(step, MarkStep):
@@ -77,7 +90,7 @@ def _grades(step: ScaleStep) -> list[dict[str, str]]:
     return [{"grade": grade, "words": words.get(grade, grade)} for grade in grades]
 
 
-def _zones(sitting: Sitting) -> list[dict[str, Any]]:
+def _zones(sitting: Proposing) -> list[dict[str, Any]]:
     try:
         table = sitting.zones()
     except StudyError:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import pandas as pd
@@ -114,12 +114,13 @@ class Sheet:
         """Since the film was shown; at most a day, as the store takes it."""
         return round(min(self._clock() - self._shown_at, 86_400.0), 2)
 
-    def add(self, mark: Mark) -> int:
-        """Store a new mark; its number."""
-        row = {**mark._asdict(), "supersedes": None, "withdrawn": False, "reason": ""}
-        number = self._stored("marks", row)
-        self._keep(number, mark, number, reason="")
-        return number
+    def add(self, marks: Sequence[Mark], *, reason: str = "") -> list[int]:
+        """Store new marks, all or none of them; their numbers."""
+        new = {"supersedes": None, "withdrawn": False, "reason": reason}
+        numbers = self._stored("marks", [{**mark._asdict(), **new} for mark in marks])
+        for number, mark in zip(numbers, marks, strict=True):
+            self._keep(number, mark, number, reason="")
+        return numbers
 
     def change(self, key: Key, value: Value, *, reason: str) -> None:
         """Store what a mark or a grade is from now on; None takes it back."""
@@ -164,13 +165,11 @@ class Sheet:
     def _row_number(self, key: Key, value: Value, reason: str) -> int:
         """Store the row that says what a mark or grade is now."""
         row = {"supersedes": self._last_row.get(key), "withdrawn": value is None, "reason": reason}
-        return self._stored(content_of(key), {**said_row(key, value, self._values.get(key)), **row})
+        return self._stored(content_of(key), [{**said_row(key, value, self._values.get(key)), **row}])[0]
 
-    def _stored(self, content: Content, row: dict[str, Any]) -> int:
-        stored = self._store.write_item(
-            self.item_id, content, [row], duration_s=self.seconds(), **self._whose
-        )
-        return int(stored[OWN_ID[content]].iloc[0])
+    def _stored(self, content: Content, rows: list[dict[str, Any]]) -> list[int]:
+        stored = self._store.write_item(self.item_id, content, rows, duration_s=self.seconds(), **self._whose)
+        return [int(number) for number in stored[OWN_ID[content]]]
 
     def _keep(self, key: Key, value: Value, row_number: int, *, reason: str) -> None:
         if reason == "undo" and self._undo:

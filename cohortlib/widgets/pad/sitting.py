@@ -51,8 +51,7 @@ class Sitting(Turning):
 
     def add_mark(self, landmark: str, *, side: str, x_px: float, y_px: float) -> int:
         """Store a mark on the film in view; its number on this film."""
-        mark = Mark(landmark, side, *self._on_film(x_px, y_px))
-        number = self.sheet.add(mark)
+        (number,) = self.sheet.add([Mark(landmark, side, *self._on_film(x_px, y_px))])
         self._followed((side, landmark), again=False)
         self._changed()
         return number

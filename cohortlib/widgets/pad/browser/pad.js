@@ -117,6 +117,15 @@ class Pad {
     this.later.push(act);
   }
 
+  /** What is asked for is looked for on the film; the answer is drawn and is no mark. */
+  propose() {
+    if (this.scene.proposes && !this.link.waiting.length) this.link.ask("propose");
+  }
+
+  answerProposal(how) {
+    if (this.scene.proposal && !this.link.waiting.length) this.link.ask(how);
+  }
+
   select(mark) {
     this.hand.settle();
     this.selected = mark;

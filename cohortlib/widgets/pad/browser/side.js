@@ -15,6 +15,7 @@ class Side {
     this.saved = element("p", { class: "saved", role: "status" });
     this.notice = element("p", { class: "notice", role: "alert", hidden: true });
     this.list = element("div", { class: "steps" });
+    this.proposal = this.proposalForm();
     this.undo = button("↶ Undo", () => pad.undo("undo"), { "aria-keyshortcuts": "Control+Z" });
     this.redo = button("↷ Redo", () => pad.undo("redo"), { "aria-keyshortcuts": "Control+Y" });
     this.remove = button("Take mark back", () => pad.takeBack(), { "aria-keyshortcuts": "Delete" });
@@ -24,9 +25,26 @@ class Side {
     this.keys = this.keyTable();
     this.tools = this.toolBar();
     this.column = element("aside", { class: "side", "aria-label": "Marks and grades" },
-      element("div", { class: "head" }, this.place, this.bar, this.asked, this.notice), this.list, this.remark,
+      element("div", { class: "head" }, this.place, this.bar, this.asked, this.notice, this.proposal), this.list, this.remark,
       element("div", { class: "foot" }, element("div", { class: "row" }, this.undo, this.redo, this.remove),
         element("div", { class: "row" }, this.back, this.forward), this.saved));
+  }
+
+  proposalForm() {
+    const { pad } = this;
+    this.sureness = element("p", { "aria-live": "polite" });
+    this.seek = button("Propose", () => pad.propose(), { "aria-keyshortcuts": "S", title: "Look for it on the film (S)" });
+    this.taken = button("Take as marks", () => pad.answerProposal("take_proposal"), { "aria-keyshortcuts": "T" });
+    this.leave = button("Leave", () => pad.answerProposal("leave_proposal"), { "aria-keyshortcuts": "L" });
+    return element("div", { class: "proposal" }, this.sureness, element("div", { class: "row" }, this.seek, this.taken, this.leave));
+  }
+
+  showProposal() {
+    const { proposes, proposal } = this.pad.scene;
+    this.proposal.hidden = !proposes;
+    this.seek.hidden = Boolean(proposal);
+    this.taken.hidden = this.leave.hidden = this.sureness.hidden = !proposal;
+    say(this.sureness, proposal ? `Proposed, ${proposal.words}. Not stored.` : "");
   }
 
   toolBar() {
@@ -121,6 +139,7 @@ class Side {
     this.forward.disabled = !scene.number && !scene.pause;
     say(this.forward, scene.finished || !scene.number ? "Next ▸" : "Finish, next ▸");
     for (const name of ["loupe", "zones"]) this[name].setAttribute("aria-pressed", String(name === "loupe" ? pad.loupe : pad.zonesShown));
+    this.showProposal();
     this.showLink();
   }
 

@@ -91,6 +91,23 @@ function drawZone(context, view, zone, { asked, state }) {
   drawWords(context, words, middle("x"), middle("y"), "#ffffff", { size: asked ? 15 : 12, align: "center" });
 }
 
+/** A shape that is proposed: dotted, with the places of its marks; it looks like nothing that is stored. */
+function drawProposal(context, view, { outline, marks }) {
+  const points = outline.map(([x, y]) => view.screenPlace(x, y));
+  context.setLineDash([2, 5]);
+  if (points.length > 1) edged(context, "#ffffff", 1.6, (c) => points.forEach(({ x, y }, place) => (place ? c.lineTo(x, y) : c.moveTo(x, y))));
+  context.setLineDash([]);
+  for (const [x, y] of marks) {
+    const at = view.screenPlace(x, y);
+    edged(context, "#ffffff", 1.4, (c) => {
+      c.moveTo(at.x - 5, at.y - 5);
+      c.lineTo(at.x + 5, at.y + 5);
+      c.moveTo(at.x - 5, at.y + 5);
+      c.lineTo(at.x + 5, at.y - 5);
+    });
+  }
+}
+
 function isInside(corners, { x, y }) {
   let inside = false;
   for (let here = 0, before = corners.length - 1; here < corners.length; before = here++) {

@@ -95,6 +95,7 @@ class Stage {
         drawZone(context, view, zone, { asked: Boolean(asked && same(asked)), state: step && step.state });
       }
     }
+    if (scene.proposal) drawProposal(context, view, scene.proposal);
     const marks = pad.shownMarks().map((mark) => ({ ...mark, at: view.screenPlace(mark.x_px, mark.y_px) }));
     for (const mark of marks) {
       const selected = mark.mark !== null && mark.mark === pad.selected;
