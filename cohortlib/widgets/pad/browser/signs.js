@@ -94,7 +94,7 @@ function drawZone(context, view, zone, { asked, state }) {
 /** A shape that is proposed: dotted, with the places of its marks; it looks like nothing that is stored. */
 function drawProposal(context, view, { outline, marks }) {
   const points = outline.map(([x, y]) => view.screenPlace(x, y));
-  context.setLineDash([2, 5]);
+  context.setLineDash([6, 4]);
   if (points.length > 1) edged(context, "#ffffff", 1.6, (c) => points.forEach(({ x, y }, place) => (place ? c.lineTo(x, y) : c.moveTo(x, y))));
   context.setLineDash([]);
   for (const [x, y] of marks) {
