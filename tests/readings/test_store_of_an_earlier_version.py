@@ -282,7 +282,7 @@ def test_a_store_that_says_it_is_earlier_than_it_is(file_place: str) -> None:
 def test_what_fails_half_way_leaves_the_store_as_it_was(
     step: str, opened: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import cohortlib.readings.earlier as module
+    import cohortlib.readings.completing as module
 
     before = rows(opened)
     whole: Callable[..., Any] = getattr(module, step)
