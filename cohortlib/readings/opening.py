@@ -11,8 +11,9 @@ from sqlalchemy import Connection, insert, inspect, select, text
 
 from cohortlib.errors import study_error
 from cohortlib.readings.clock import CLOCK_OPTION, SimulatedClock, current_time, software, time_text
+from cohortlib.readings.completing import add_grades, guards_of, may_add_grades
 from cohortlib.readings.database import Database
-from cohortlib.readings.earlier import SCHEMAS, add_grades, guards_of, may_add_grades
+from cohortlib.readings.earlier import SCHEMAS
 from cohortlib.readings.locking import the_lock
 from cohortlib.readings.postgres_server import SERVER, server_database
 from cohortlib.readings.refusals import shown

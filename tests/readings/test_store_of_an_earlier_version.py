@@ -8,8 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
+import signal
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -20,6 +24,7 @@ import pytest
 from database_server import Server
 from reading_rows import grade, mark, sha256, table
 
+import cohortlib
 from cohortlib.errors import StudyError
 from cohortlib.readings import make_worklist, open_readings
 from cohortlib.readings.earlier import SCHEMAS
@@ -282,7 +287,7 @@ def test_a_store_that_says_it_is_earlier_than_it_is(file_place: str) -> None:
 def test_what_fails_half_way_leaves_the_store_as_it_was(
     step: str, opened: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import cohortlib.readings.earlier as module
+    import cohortlib.readings.completing as module
 
     before = rows(opened)
     whole: Callable[..., Any] = getattr(module, step)
@@ -301,3 +306,29 @@ def test_what_fails_half_way_leaves_the_store_as_it_was(
         assert "grades added" not in set(store.events()["what"])
     with open_readings(opened) as store:
         assert json.loads(store.events()["details"].iloc[-1]) == {"version": 3}
+
+
+KILLED = """
+import os, signal, sys
+from cohortlib.readings.completing import add_grades
+from cohortlib.readings.opening import database_at
+with database_at(sys.argv[1], write=True).writing() as connection:
+    connection.exec_driver_sql("PRAGMA cache_size = 1")  # what is half done reaches the disk
+    add_grades(connection)
+    os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+def test_a_program_that_is_killed_half_way_leaves_the_store_as_it_was(opened: Path) -> None:
+    before, whole = rows(opened), opened.read_bytes()
+    own = {**os.environ, "PYTHONPATH": str(Path(cohortlib.__file__).parents[1])}
+    killed = subprocess.run([sys.executable, "-c", KILLED, str(opened)], check=False, env=own)
+    assert killed.returncode == -signal.SIGKILL
+    assert opened.read_bytes() != whole
+    with open_readings(opened, write=False) as store:  # who comes next undoes it, also one who only looks
+        store.check()
+        assert store.shown().state.sha256 == SEAL
+    assert opened.read_bytes() == whole
+    with open_readings(opened) as store:
+        assert store.events()["what"].tolist()[-1] == "grades added"
+    assert rows(opened) == before
