@@ -1,8 +1,8 @@
 """How long a whole film with two hips takes, everything measured, beside the bare pixels read by pydicom.
 
 Not part of `make test`; run by `make benchmark`. Seconds are those of the processor, on one core and in one
-thread as in the workers of `measure_study`, so that neither other programs nor threads that wait count. A film is to take no more than one; the ratio to the first row differs less
-between computers.
+thread as in the workers of `measure_study`, so that neither other programs nor threads that wait count. A
+film is to take no more than one; the ratio to the first row differs less between computers.
 """
 
 from __future__ import annotations
