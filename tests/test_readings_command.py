@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from cohortlib.__main__ import main
+from cohortlib.commands.worklist import images_to_read
 from cohortlib.pipeline.digests import file_digest
 from cohortlib.readings import open_readings
 from cohortlib.study import read_study
@@ -87,6 +88,16 @@ def test_a_worklist_of_some_images(study: Path, capsys: pytest.CaptureFixture[st
     assert capsys.readouterr().out.startswith("Worklist 1: 2 images")
 
 
+def test_only_hips_of_the_study_are_to_be_read(study: Path) -> None:
+    made = read_study(study, readings=False)
+    whole = made.images.assign(side=None)  # films that show both hips
+    of_patient = made.hips.groupby("patient_id")["side"].agg("/".join)
+    expected = whole["patient_id"].map(of_patient).replace({"left/right": "both", "right/left": "both"})
+    assert images_to_read(made, whole)["sides"].tolist() == expected.tolist()
+    assert {"both", "left"} <= set(expected), "one patient with both hips, one with the left"
+    assert set(images_to_read(made, made.images.assign(side="right"))["sides"]) == {"right"}
+
+
 def test_columns_of_the_studys_own_are_named(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = study / "tables" / "landmarks.csv"
     lines = path.read_text().splitlines()
@@ -125,7 +136,7 @@ def test_what_two_grade_differently_goes_to_a_third_who_sees_none_of_it(
     assert capsys.readouterr().out == "Worklist 1: 1 of 2 images that two read, gradings, for R3.\n"
     with open_readings(study) as store:
         seen = store.next_item("R3")
-        assert seen[["task", "sides", "of"]].to_numpy().tolist() == [["gradings", "both", 1]]
+        assert seen[["task", "sides", "of"]].to_numpy().tolist() == [["gradings", "left", 1]]
         assert store.item_image(seen["item_id"].iloc[0]) == "I01"
     assert readings(study, "adjudicate", "--who", "PI") == 1
     assert "Nothing is to be done" in capsys.readouterr().err

@@ -84,6 +84,9 @@ def _chosen(study: Study, visits: Sequence[str], views: Sequence[str]) -> pd.Dat
 def images_to_read(study: Study, images: pd.DataFrame) -> pd.DataFrame:
     """image_id, image_sha256 of the file as it lies there, sides.
 
+    The sides are those of the image; of one that shows both hips, those of the study: nobody is asked to
+    mark an implant where there is none.
+
     Raises
     ------
     StudyError
@@ -113,10 +116,9 @@ def images_to_read(study: Study, images: pd.DataFrame) -> pd.DataFrame:
             )
     if problems:
         raise StudyError(problems)
+    hips = study.hips.groupby("patient_id")["side"]
+    of_study = hips.first().where(hips.nunique() == 1)
+    sides = images["side"].fillna(images["patient_id"].map(of_study)).fillna("both")
     return pd.DataFrame(
-        {
-            "image_id": images["image_id"].to_numpy(),
-            "image_sha256": digests,
-            "sides": images["side"].fillna("both").to_numpy(),
-        }
+        {"image_id": images["image_id"].to_numpy(), "image_sha256": digests, "sides": sides.to_numpy()}
     )
