@@ -23,6 +23,10 @@ FILM_FACTS = (
 )
 
 
+#: How the note of a change begins where the films were not taken alike.
+TECHNIQUE_CHANGED = "technique changed"
+
+
 class Limit(NamedTuple):
     """From which difference two films are not alike, and what it does to measurements."""
 
@@ -150,7 +154,7 @@ def flagged_changes(changes: pd.DataFrame, technique: pd.DataFrame) -> pd.DataFr
     check_columns(changes, ("image_id", "note"), name="changes")
     check_columns(technique, ("image_id", "comparable", "changed", "not_known"), name="technique")
     said = {
-        str(row["image_id"]): f"technique changed: {row['changed']}"
+        str(row["image_id"]): f"{TECHNIQUE_CHANGED}: {row['changed']}"
         if row["comparable"] == "no"
         else f"technique not known: {row['not_known']}"
         for row in technique.to_dict("records")

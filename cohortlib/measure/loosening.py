@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from cohortlib.errors import StudyError, problem
+from cohortlib.measure.comparability import TECHNIQUE_CHANGED
 from cohortlib.measure.progression import RESULTS
 from cohortlib.measure.rows import check_columns
 from cohortlib.tables import ZONE_STATES, ZONE_SYSTEMS
@@ -37,7 +38,8 @@ def signs_of_loosening(
     progression
         From `lucency_progression`: hip_id, zone_system, zone, result.
     changes
-        From `change_since`, of that visit and one reader: hip_id, quantity, value, sd.
+        From `change_since`, of that visit and one reader: hip_id, quantity, value, sd; and note where
+        `flagged_changes` wrote there that technique changed.
     line_limit_mm
         A line of at least this width counts [mm]; 1, some take 2 (from memory). It has no default.
     change_limits
@@ -60,9 +62,9 @@ def signs_of_loosening(
     Two signs for each zone system of a hip: a line of at least the limit in *all* its zones, and one in a
     zone that progressed. A zone that is not assessable or has no row leaves a sign untold unless the others
     decide it. A change has moved if it is beyond its limit *and* beyond 1.96 of its own standard deviation;
-    where that is so wide that the limit lies within it, no movement is "not told". A change that is not among
-    `changes` has no row. A sign is none of a
-    patient's complaint: whether a component is loose is decided by the responsible clinician.
+    where that is so wide that the limit lies within it, no movement is "not told". Neither is a movement
+    between films of another technique: they have to be taken alike first. A change that is not among
+    `changes` has no row. A sign is none of a patient's complaint: whether a component is loose is decided by the responsible clinician.
 
     References
     ----------
@@ -118,8 +120,10 @@ def _moved(changes: pd.DataFrame, limits: Mapping[str, float]) -> Iterator[list[
         if not (np.isfinite(value) and np.isfinite(sd)):
             result, reason = UNTOLD, "no value"
         elif size > limit:
-            result = PRESENT if size > known else UNTOLD
+            unlike = str(row.get("note", "")).startswith(TECHNIQUE_CHANGED)
+            result = PRESENT if size > known and not unlike else UNTOLD
             reason = f"{value:.1f}, limit {limit:g}, detection limit {known:.1f}"
+            reason = f"{TECHNIQUE_CHANGED}; {reason}" if unlike else reason
         else:
             result = ABSENT if known <= limit else UNTOLD
             reason = f"{value:.1f}, limit {limit:g}, detection limit {known:.1f}"

@@ -91,6 +91,14 @@ def test_what_moved_beyond_its_limit_and_beyond_its_error():
 # by reference: from memory, usual criteria: at least 1 mm, some 2; more than 3 to 5 mm
 
 
+def test_technique_comes_before_movement():
+    unlike = moved(subsidence=8.0).assign(note="technique changed: position; detection limit 2.0 mm")
+    assert results(changes=unlike)["subsidence beyond 5"] == UNTOLD
+    assert results(changes=unlike.assign(note="detection limit 2.0 mm"))["subsidence beyond 5"] == PRESENT
+    still = moved(subsidence=1.0).assign(note="technique changed: position")
+    assert results(changes=still)["subsidence beyond 5"] == ABSENT
+
+
 def test_the_limits_that_papers_name():
     limits = REFERENCE.set_index(["quantity", "threshold"])
     counts = limits.loc[("lucent_line_width", "line that counts"), "lower"]
