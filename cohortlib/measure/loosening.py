@@ -64,7 +64,8 @@ def signs_of_loosening(
     decide it. A change has moved if it is beyond its limit *and* beyond 1.96 of its own standard deviation;
     where that is so wide that the limit lies within it, no movement is "not told". Neither is a movement
     between films of another technique: they have to be taken alike first. A change that is not among
-    `changes` has no row. A sign is none of a patient's complaint: whether a component is loose is decided by the responsible clinician.
+    `changes` has no row. A sign is none of a patient's complaint: whether a component is loose is decided by
+    the responsible clinician.
 
     References
     ----------
