@@ -9,7 +9,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from cohortlib.__main__ import main
@@ -159,6 +159,7 @@ def test_a_page_is_written_and_written_again(small_study: Path, tmp_path: Path, 
 
 
 @settings(max_examples=50)
+@example("\0", "", "", "", ";")
 @given(TEXT, TEXT, TEXT, TEXT, TEXT)
 def test_no_text_becomes_markup_and_none_is_lost(
     file: str, column: str, found: str, expected: str, remedy: str

@@ -59,7 +59,7 @@ def problems_page(problems: pd.DataFrame, *, study: str, checked_at: datetime.da
         files = list(dict.fromkeys(table["file"]))
         parts.append(_overview(table, files))
         for number, file in enumerate(files):
-            parts.append(_file(table[table["file"] == file], file, number))
+            parts.append(_file(_of_file(table, file), file, number))
     parts.append(element("footer", when))
     return page(title, element("main", parts, class_="check"))
 
@@ -98,7 +98,7 @@ def _overview(table: pd.DataFrame, files: list[str]) -> Element:
     ]
     head = element("thead", element("tr", element("th", "Where", scope="col"), names))
     rows = [
-        _overview_row(table[table["file"] == file], kinds, link(_visible(file), f"#file-{number}"))
+        _overview_row(_of_file(table, file), kinds, link(_visible(file), f"#file-{number}"))
         for number, file in enumerate(files)
     ]
     if len(files) > 1:
@@ -109,6 +109,11 @@ def _overview(table: pd.DataFrame, files: list[str]) -> Element:
 def _overview_row(table: pd.DataFrame, kinds: list[str], name: Element | str) -> Element:
     counts = [*((table["kind"] == kind).sum() for kind in kinds), len(table), table["count"].sum()]
     return element("tr", element("th", name, scope="row"), [_number(int(count)) for count in counts])
+
+
+def _of_file(table: pd.DataFrame, file: str) -> pd.DataFrame:
+    # A comparison by == does not see a zero character at the end of a name, and would find no row.
+    return table[table["file"].isin([file])]
 
 
 def _file(table: pd.DataFrame, file: str, number: int) -> Element:
